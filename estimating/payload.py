@@ -21,6 +21,8 @@ __all__ = ["BadField", "Fields", "exact"]
 LABELS = frozenset({"name", "note"})
 MOST_ROWS = 2000
 MOST_COUNT = 100_000
+# Longer than anything a furniture shop makes or buys: a slip of the unit.
+LONGEST = Length.mm(50_000)
 LONGEST_TEXT = 200
 
 _Q = TypeVar("_Q", Area, Length, Mass, Volume)
@@ -170,6 +172,8 @@ class Fields:
                 found = kind.of(number, unit, str(value)) if unit else kind(0, "0")
                 if found.amount > kind.most:
                     raise self.bad(key, f"{_shown(value)} is more than this program reckons with")
+            if isinstance(found, Length) and found > LONGEST:
+                raise self.bad(key, f"{_shown(value)} is longer than 50 m. Check the unit.")
         except BadMeasure as error:
             raise self.bad(key, str(error)) from error
         if not found.amount and not zero:
@@ -211,6 +215,18 @@ class Fields:
         if len(value) > MOST_ROWS:
             raise self.bad(key, f"has more than {MOST_ROWS} entries")
         return tuple(self._read(Volume, f"{key}[{at}]", row, None, zero=True) for at, row in enumerate(value))
+
+    def percents(self, key: str, *, most: int = 100) -> tuple[Fraction, ...]:
+        """A list of percentages, each a JSON number from 0 to ``most``."""
+        value = self._value(key)
+        if not isinstance(value, list):
+            raise self.bad(key, f"a list of numbers is wanted, not {_shown(value)}")
+        found = Fields(
+            {f"{key}[{at}]": row for at, row in enumerate(value[:MOST_ROWS])},
+            self.path,
+            allowed=[f"{key}[{at}]" for at in range(min(len(value), MOST_ROWS))],
+        )
+        return tuple(found.number(name, most=most) for name in found.values)
 
     def temperature(self, key: str, *, unit: str | None = None) -> Temperature:
         """A temperature like "70 F" or "21 C"."""
