@@ -1,0 +1,72 @@
+"""The data folder: where it usually is, and the secret that is made in it once and kept."""
+
+import os
+import secrets
+import sys
+from pathlib import Path
+
+
+def usual_data_folder() -> Path:
+    """The folder this platform keeps a person's own data in, for when nothing else was set."""
+    if sys.platform == "win32":
+        return Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local") / "third-coat"
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Application Support" / "third-coat"
+    # XDG Base Directory Specification: $XDG_DATA_HOME, or ~/.local/share when unset or not absolute.
+    named = os.environ.get("XDG_DATA_HOME", "")
+    return (Path(named) if named.startswith("/") else Path.home() / ".local" / "share") / "third-coat"
+
+
+def make_folder(folder: Path) -> None:
+    """`folder` exists, for its owner only, and so do its parents, all of them on disk when this returns."""
+    missing = []
+    while not folder.exists():
+        missing.append(folder)
+        folder = folder.parent
+    for new in reversed(missing):
+        new.mkdir(mode=0o700, exist_ok=True)
+        sync_folder(new.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """The names in `folder` are on disk when this returns."""
+    if os.name == "nt":
+        return
+    handle = os.open(folder, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def write_new_file(path: Path, content: bytes) -> None:
+    """`path` holds all of `content`, on disk, when this returns; FileExistsError if it was there already."""
+    draft = path.with_name(f".{path.name}.{secrets.token_hex(8)}.part")
+    try:
+        handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        # Linking, unlike renaming, never replaces a file that somebody else finished first.
+        os.link(draft, path)
+    finally:
+        draft.unlink(missing_ok=True)
+    sync_folder(path.parent)
+
+
+def kept_secret(folder: Path) -> str:
+    """The shop's secret key: read from `folder`, or made there once when missing."""
+    path = folder / "secret_key"
+    make_folder(folder)
+    if not path.exists():
+        try:
+            write_new_file(path, secrets.token_urlsafe(64).encode())
+        except FileExistsError:
+            pass
+    secret = path.read_text().strip()
+    if len(secret) < 32:
+        raise RuntimeError(
+            f"{path} is too short to be a secret key. Delete it: a new one is made and everybody logs in again."
+        )
+    return secret

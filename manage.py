@@ -1,0 +1,22 @@
+#!/usr/bin/env python3
+"""The command line of Third Coat."""
+
+import os
+import sys
+
+
+def main() -> None:
+    """Run the command named on the command line."""
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "flips.settings")
+    # Settings are read before any command sees its options, so what `start` changes in them is said here.
+    if sys.argv[1:2] == ["start"]:
+        os.environ["THIRD_COAT_SERVING"] = "1"
+        if "--demo" in sys.argv[2:]:
+            os.environ["THIRD_COAT_DEMO"] = "1"
+    from django.core.management import execute_from_command_line
+
+    execute_from_command_line(sys.argv)
+
+
+if __name__ == "__main__":
+    main()
