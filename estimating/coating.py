@@ -479,10 +479,11 @@ def plan(
     waste_percent: Fraction | int = 0,
     in_stock: Sequence[InStock] = (),
     cans: Sequence[Can] = (),
+    system: str = "imperial",
 ) -> Coating:
     """Volume of one product for these surfaces and coats, stock first, and the cheapest cans for the rest.
 
-    Call it once for each product. Raises ValueError for no surface, no coat or a negative waste.
+    Call it once for each product. ``system`` ("imperial" or "metric") is how the reasons speak. Raises ValueError for no surface, no coat or a negative waste.
     """
     if not surfaces or not coats:
         raise ValueError("A coating needs at least one surface and one coat.")
@@ -506,9 +507,9 @@ def plan(
     short = Volume(left)
     mix = cheapest_cans(short, cans)
     reasons = [
-        f"{area.shown('imperial')} in {len(surfaces)} line{'s' if len(surfaces) > 1 else ''} of surfaces.",
+        f"{area.shown(system)} in {len(surfaces)} line{'s' if len(surfaces) > 1 else ''} of surfaces.",
         *(
-            _coat_reason(coat, Volume(round_half_up(amount)))
+            _coat_reason(coat, Volume(round_half_up(amount)), system)
             for coat, amount in zip(coats, exact_coats, strict=True)
         ),
     ]
@@ -516,7 +517,7 @@ def plan(
         reasons.append(f"With {trim_decimal(waste, 1)} % for brush, tray and can.")
     if taken:
         reasons.append(
-            f"{Volume(wanted - left).shown('imperial')} comes from what is on hand, opened cans first."
+            f"{Volume(wanted - left).shown(system)} comes from what is on hand, opened cans first."
         )
     if short and mix is None:
         reasons.append("Short, and no can with a price is known: ask for one.")
@@ -533,15 +534,15 @@ def plan(
     )
 
 
-def _coat_reason(coat: Coat, volume: Volume) -> str:
+def _coat_reason(coat: Coat, volume: Volume, system: str) -> str:
     extra = (
         f", the first drinking {trim_decimal(coat.first_extra_percent, 0)} % more"
         if coat.first_extra_percent
         else ""
     )
     return (
-        f"{coat.count} x {coat.name} at {coat.coverage.area.text or coat.coverage.area.shown('imperial')} from "
-        f"{coat.coverage.volume.text or coat.coverage.volume.shown('imperial')}{extra}: {volume.shown('imperial')}."
+        f"{coat.count} x {coat.name} at {coat.coverage.area.text or coat.coverage.area.shown(system)} from "
+        f"{coat.coverage.volume.text or coat.coverage.volume.shown(system)}{extra}: {volume.shown(system)}."
     )
 
 
@@ -706,6 +707,7 @@ def compute_coating(payload: Mapping[str, Any], _options: Options | None = None)
         waste_percent=fields.percent("waste_percent"),
         in_stock=[InStock(volume) for volume in fields.volumes("on_hand")],
         cans=cans,
+        system="metric" if _is_metric(coats[0].coverage.area) else "imperial",
     )
     return _as_json(found, solids, None if not cans and found.short else Money(0, money_of))
 

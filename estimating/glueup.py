@@ -17,7 +17,7 @@ from typing import Any
 from estimating.compute import Options
 from estimating.money import Money, round_half_up
 from estimating.payload import Fields
-from finishes.facts import CLAMP_FROM_END, CLAMP_SPACING, HAND_FACTOR, VACUUM_VENEER_PSI
+from finishes.facts import CLAMP_FROM_END, CLAMP_SPACING, HAND_FACTOR, PSI_IN_KPA, VACUUM_VENEER_PSI
 from finishes.forces import Force, Pressure
 from finishes.glue import ADHESIVES, DENSITIES, Adhesive, vacuum_pressure
 from finishes.measures import Area, Length, Mass, Temperature, Volume, trim_decimal
@@ -257,13 +257,38 @@ def _space(joint: Joint, count: int, depth: Length | None) -> Spacing:
     return Spacing(per_row, rows, Length(round_half_up(apart)), Length(round_half_up(end)), places)
 
 
-def _psi(value: Fraction, *, below: Fraction | None = None) -> str:
-    """A pressure for a sentence; one that falls short never reads as if it did not."""
-    for places in (0, 1, 2, 3):
-        text = trim_decimal(value, places)
-        if below is None or Fraction(text) < below:
-            return text
-    return f"just under {trim_decimal(below or value, 3)}"
+@dataclass(frozen=True)
+class _Words:
+    """Figures for sentences, in the shop's own units."""
+
+    system: str
+
+    def bare(self, value: Fraction, *, below: Fraction | None = None) -> str:
+        """A number of psi or kPa; one that falls short never reads as if it did not."""
+        scale = Fraction(1) if self.system == "imperial" else PSI_IN_KPA.value
+        for places in (0, 1, 2, 3) if value * scale >= 20 else (1, 2, 3):
+            text = trim_decimal(value * scale, places)
+            if below is None or Fraction(text) < below * scale:
+                return text
+        return f"just under {trim_decimal((below or value) * scale, 3)}"
+
+    def pressure(self, value: Fraction, *, below: Fraction | None = None) -> str:
+        return f"{self.bare(value, below=below)} {'psi' if self.system == 'imperial' else 'kPa'}"
+
+    def reached(self, reached: Pressure, wanted: Pressure) -> str:
+        short = wanted.psi if reached.psi < wanted.psi else None
+        return f"{self.pressure(reached.psi, below=short)} reached of {self.bare(wanted.psi)} wanted"
+
+    def fahrenheit(self, degrees: Fraction) -> str:
+        return Temperature((degrees - 32) * Fraction(5, 9)).shown(self.system)
+
+    def length(self, length: Length) -> str:
+        if self.system == "imperial":
+            return length.in_inches(16)
+        return length.in_mm(0)
+
+    def area(self, area: Area) -> str:
+        return area.show("in²", 1) if self.system == "imperial" else area.show("cm²", 0)
 
 
 def judge(
@@ -281,13 +306,14 @@ def judge(
     use_vacuum: bool = False,
     thin_face: bool = False,
     prices: Prices | None = None,
+    system: str = "imperial",
 ) -> GlueUp:
     """Whether the glue-up will hold, with the figures, the reasons and, when it will not, the other ways.
 
     ``wanted`` goes before the adhesive's own range for the wood density; one of the two is needed. ``layers`` boards
     or plies share the same force. ``spread_depth`` is caul plus stock between jaw and glue line; without it the
     spread is not judged. ``thin_face`` says that one side is veneer or another thin, limp face; ``use_vacuum``
-    presses with the bag instead of the clamps. Raises ValueError for a missing figure or a wrong density.
+    presses with the bag instead of the clamps; ``system`` ("imperial" or "metric") is how the sentences speak. Raises ValueError for a missing figure or a wrong density.
     """
     wanted_range = adhesive.wanted(density) if adhesive else None
     if wanted is None:
@@ -300,6 +326,7 @@ def judge(
         raise ValueError("The spread depth is above zero.")
     if use_vacuum and vacuum is None:
         raise ValueError("A vacuum glue-up needs the gauge reading.")
+    words = _Words(system)
     area = joint.area
     needed = wanted.on(area)
     owned = Force(sum((kind.force.lbf * kind.count for kind in clamps), Fraction(0)))
@@ -317,9 +344,9 @@ def judge(
     needed_count = None if for_force is None else max(for_force, for_spread or 0)
     own_count = sum(kind.count for kind in clamps)
 
-    checks = [_pressure_check(reached, wanted, thin_face=thin_face and use_vacuum)]
+    checks = [_pressure_check(words, reached, wanted, thin_face=thin_face and use_vacuum)]
     if for_spread is not None and spread_depth is not None:
-        checks.append(_spread_check(own_count, for_spread, spread_depth))
+        checks.append(_spread_check(words, own=own_count, needed=for_spread, depth=spread_depth))
     if adhesive is not None and adhesive.sticks_by_touch:
         what = (
             "sticks a thin face"
@@ -327,7 +354,7 @@ def judge(
             else "holds thin faces only, not two stiff parts or an edge joint"
         )
         checks.append(Check("kind of joint", thin_face, f"{adhesive.name.lower()} {what}"))
-    checks += _condition_checks(adhesive, conditions or Conditions())
+    checks += _condition_checks(words, adhesive, conditions or Conditions())
     if work is not None:
         checks.append(_time_check(adhesive, work))
     holds = all(check.met for check in checks)
@@ -349,6 +376,7 @@ def judge(
         spacing=_space(joint, needed_count, spread_depth) if needed_count and not use_vacuum else None,
         checks=tuple(checks),
         reasons=_reasons(
+            words,
             joint,
             wanted,
             needed,
@@ -367,6 +395,7 @@ def judge(
         alternatives=()
         if holds
         else _alternatives(
+            words,
             joint,
             wanted=wanted,
             owned=owned,
@@ -395,28 +424,28 @@ def _glue(
     return adhesive.mass_for(bonded) or adhesive.volume_for(bonded)
 
 
-def _pressure_check(reached: Pressure, wanted: Pressure, *, thin_face: bool) -> Check:
+def _pressure_check(words: _Words, reached: Pressure, wanted: Pressure, *, thin_face: bool) -> Check:
     if reached.psi >= wanted.psi:
-        return Check("pressure", True, f"{_psi(reached.psi)} psi reached of {_psi(wanted.psi)} wanted")
-    text = f"{_psi(reached.psi, below=wanted.psi)} psi reached of {_psi(wanted.psi)} wanted"
+        return Check("pressure", True, words.reached(reached, wanted))
+    text = words.reached(reached, wanted)
     if thin_face and reached.psi >= VACUUM_VENEER_PSI.value:
         return Check(
             "pressure",
             True,
-            f"{_psi(reached.psi)} psi from the bag, and about {_psi(VACUUM_VENEER_PSI.value)} does for a thin face on "
+            f"{words.pressure(reached.psi)} from the bag, and about {words.bare(VACUUM_VENEER_PSI.value)} does for a thin face on "
             f"a flat core ({VACUUM_VENEER_PSI.status})",
         )
     return Check("pressure", False, text)
 
 
-def _spread_check(own: int, needed: int, depth: Length) -> Check:
-    each = (depth * 2).in_inches()
+def _spread_check(words: _Words, *, own: int, needed: int, depth: Length) -> Check:
+    each = words.length(depth * 2)
     met = own >= needed
-    text = f"{own} clamps each press {each} square through {depth.in_inches()}, {needed} cover the joint"
+    text = f"{own} clamps each press {each} square through {words.length(depth)}, {needed} cover the joint"
     return Check("spread", met, text)
 
 
-def _condition_checks(adhesive: Adhesive | None, conditions: Conditions) -> list[Check]:
+def _condition_checks(words: _Words, adhesive: Adhesive | None, conditions: Conditions) -> list[Check]:
     checks: list[Check] = []
     readings = conditions.moisture_percent
     if adhesive is not None:
@@ -429,7 +458,7 @@ def _condition_checks(adhesive: Adhesive | None, conditions: Conditions) -> list
                     Check(
                         "temperature",
                         met,
-                        f"the {what} at {found.shown('imperial')} {compared} the {least.value} °F this glue needs",
+                        f"the {what} at {found.shown(words.system)} {compared} the {words.fahrenheit(least.value)} this glue needs",
                     )
                 )
         limits = adhesive.moisture
@@ -473,6 +502,7 @@ def _time_check(adhesive: Adhesive | None, work: Work) -> Check:
 
 
 def _reasons(
+    words: _Words,
     joint: Joint,
     wanted: Pressure,
     needed: Force,
@@ -489,14 +519,13 @@ def _reasons(
     adhesive: Adhesive | None,
     density: str,
 ) -> tuple[str, ...]:
-    square_inches = trim_decimal(joint.area.to("in2"), 2)
-    said = [f"{_psi(wanted.psi)} psi on {square_inches} in² takes {trim_decimal(needed.lbf, 0)} lbf."]
+    said = [f"{words.pressure(wanted.psi)} on {words.area(joint.area)} takes {needed.shown(words.system)}."]
     if adhesive is not None and adhesive.sticks_by_touch:
         return (f"{adhesive.name} needs no clamps: {adhesive.wanted(density).source}.",)
     if adhesive is not None:
         asked = adhesive.wanted(density)
         said.append(
-            f"{adhesive.name} asks {asked.low} to {asked.high} psi on {DENSITIES[density]} ({asked.label})."
+            f"{adhesive.name} asks {words.bare(asked.low)} to {words.pressure(asked.high)} on {DENSITIES[density]} ({asked.label})."
         )
     if layers > 2:
         said.append(
@@ -507,24 +536,24 @@ def _reasons(
         return tuple(said)
     if own_count:
         said.append(
-            f"The same clamps give {_psi(low.psi)} psi in a weak hand and {_psi(high.psi)} psi in a strong one."
+            f"The same clamps give {words.pressure(low.psi)} in a weak hand and {words.pressure(high.psi)} in a strong one."
         )
         if reached.psi >= wanted.psi > low.psi:
             said.append("A weak hand falls short: use more clamps or have the stronger person tighten.")
     if wanted_high is not None and reached.psi > wanted_high.psi:
         said.append(
-            f"All clamps at full force would give {_psi(reached.psi)} psi: stop at {_psi(wanted_high.psi)} psi, or the "
+            f"All clamps at full force would give {words.pressure(reached.psi)}: stop at {words.pressure(wanted_high.psi)}, or the "
             "joint is starved of glue."
         )
     if spread_depth is None and needed_count:
         said.append(
             f"Spread not judged: give the depth of caul and stock. The glue maker's guide spaces clamps "
-            f"{CLAMP_SPACING.low} to {CLAMP_SPACING.high} in apart."
+            f"{words.length(Length.of(CLAMP_SPACING.low, 'in'))} to {words.length(Length.of(CLAMP_SPACING.high, 'in'))} apart."
         )
     elif spread_depth is not None:
         said.append(
-            f"Force spreads 45° each way through {spread_depth.in_inches()}, so clamps stand at most "
-            f"{(spread_depth * 2).in_inches()} apart (common practice)."
+            f"Force spreads 45° each way through {words.length(spread_depth)}, so clamps stand at most "
+            f"{words.length(spread_depth * 2)} apart (common practice)."
         )
     if needed_count:
         per_row = _space(joint, needed_count, spread_depth)
@@ -534,6 +563,7 @@ def _reasons(
 
 
 def _alternatives(
+    words: _Words,
     joint: Joint,
     *,
     wanted: Pressure,
@@ -558,7 +588,7 @@ def _alternatives(
             Alternative(
                 "smaller area",
                 True,
-                f"Glue at most {trim_decimal(at_once, 1)} in² at once, {along.in_inches(16)} of this joint: "
+                f"Glue at most {words.area(Area.of(at_once, 'in2'))} at once, {words.length(along)} of this joint: "
                 f"{batches} batches if the job can be divided.",
                 ("one clamp time after another", "each batch must line up with the last"),
             )
@@ -570,7 +600,7 @@ def _alternatives(
             Alternative(
                 "more clamps",
                 True,
-                f"{more} more clamps like “{strongest.name}” ({strongest.force.shown('imperial')} each).",
+                f"{more} more clamps like “{strongest.name}” ({strongest.force.shown(words.system)} each).",
                 ("money for clamps", "takes longer to tighten: mind the open time"),
                 Money(strongest.price.cents * more, strongest.price.currency) if strongest.price else None,
             )
@@ -581,7 +611,7 @@ def _alternatives(
             Alternative(
                 "cauls",
                 pressed,
-                f"Cauls that bring the depth from {spread_depth.in_inches()} to {depth.in_inches(16)} let "
+                f"Cauls that bring the depth from {words.length(spread_depth)} to {words.length(depth)} let "
                 f"{own_count} clamps cover the joint. They spread force, they don't add any.",
                 ("stiff, straight stock and paper against squeeze-out", "heavy to handle alone"),
                 prices.caul,
@@ -589,13 +619,16 @@ def _alternatives(
         )
     if not pressed:
         found.append(
-            _vacuum_way(joint, wanted, vacuum, thin_face=thin_face, adhesive=adhesive, price=prices.vacuum)
+            _vacuum_way(
+                words, joint, wanted, vacuum, thin_face=thin_face, adhesive=adhesive, price=prices.vacuum
+            )
         )
-        found.append(_contact_way(joint, thin_face=thin_face, prices=prices))
+        found.append(_contact_way(words, joint, thin_face=thin_face, prices=prices))
     return tuple(found)
 
 
 def _vacuum_way(
+    words: _Words,
     joint: Joint,
     wanted: Pressure,
     vacuum: Vacuum | None,
@@ -614,18 +647,18 @@ def _vacuum_way(
     tail = (
         "and that is enough."
         if enough
-        else f"of {_psi(wanted.psi)} wanted; it does for a thin face on a flat core, when the adhesive allows."
+        else f"of {words.bare(wanted.psi)} wanted; it does for a thin face on a flat core, when the adhesive allows."
         if thin_enough
-        else f"of {_psi(wanted.psi)} wanted: not enough for two stiff parts. For veneer on a flat core about "
-        f"{_psi(VACUUM_VENEER_PSI.value)} psi does ({VACUUM_VENEER_PSI.status})."
+        else f"of {words.bare(wanted.psi)} wanted: not enough for two stiff parts. For veneer on a flat core about "
+        f"{words.pressure(VACUUM_VENEER_PSI.value)} does ({VACUUM_VENEER_PSI.status})."
         if not thin_face
-        else f"of {_psi(wanted.psi)} wanted: not enough here."
+        else f"of {words.bare(wanted.psi)} wanted: not enough here."
     )
-    force = trim_decimal(reached.on(joint.area).lbf, 0)
+    force = reached.on(joint.area).shown(words.system)
     return Alternative(
         "vacuum",
         enough or thin_enough,
-        f"A bag at {gauge} gives {trim_decimal(reached.psi, 1)} psi, {force} lbf all over, {tail}",
+        f"A bag at {gauge} gives {words.pressure(reached.psi)}, {force} all over, {tail}",
         (
             "pump, bag and flat platen",
             "can't close a gap or flatten a warped core",
@@ -635,7 +668,7 @@ def _vacuum_way(
     )
 
 
-def _contact_way(joint: Joint, *, thin_face: bool, prices: Prices) -> Alternative:
+def _contact_way(words: _Words, joint: Joint, *, thin_face: bool, prices: Prices) -> Alternative:
     cement = ADHESIVES["contact, solvent"]
     volume = cement.volume_for(joint.area)
     most = volume[1] if volume else Volume(0)
@@ -643,11 +676,11 @@ def _contact_way(joint: Joint, *, thin_face: bool, prices: Prices) -> Alternativ
     if prices.contact_can is not None and prices.contact_can_size:
         cans = _ceil(Fraction(most.amount, prices.contact_can_size.amount))
         cost = Money(prices.contact_can.cents * cans, prices.contact_can.currency)
-    coated = (joint.area * cement.faces).shown("imperial", 1)
+    coated = (joint.area * cement.faces).shown(words.system, 2)
     return Alternative(
         "contact cement",
         thin_face,
-        f"No clamps: coat both faces ({coated} in all, up to {most.shown('imperial')}), let dry, press with a roller."
+        f"No clamps: coat both faces ({coated} in all, up to {most.shown(words.system)}), let dry, press with a roller."
         + ("" if thin_face else " Only for a thin face; not for this joint if both sides are stiff."),
         (*cement.drawbacks, "needs ventilation: " + cement.cautions[0]),
         cost,
