@@ -108,6 +108,6 @@ def lan_address() -> str | None:
                 found = str(probe.getsockname()[0])
         except OSError:
             continue
-        if not ipaddress.ip_address(found.split("%")[0]).is_loopback:
+        if not ipaddress.ip_address(found.split("%", maxsplit=1)[0]).is_loopback:
             return f"[{found}]" if ":" in found else found
     return None

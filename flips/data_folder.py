@@ -1,9 +1,15 @@
 """The data folder: where it usually is, and the secret that is made in it once and kept."""
 
+import errno
 import os
 import secrets
 import sys
+from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
+
+# Some file systems (exFAT, some network shares) know no links.
+NO_LINKS = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
 
 
 def usual_data_folder() -> Path:
@@ -39,17 +45,26 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def write_new_file(path: Path, content: bytes) -> None:
-    """`path` holds all of `content`, on disk, when this returns; FileExistsError if it was there already."""
-    draft = path.with_name(f".{path.name}.{secrets.token_hex(8)}.part")
+def write_new_file(path: Path, chunks: Iterable[bytes]) -> None:
+    """`path` holds all of `chunks`, on disk, when this returns; FileExistsError if it was there already.
+
+    A reader sees the whole file or none, and a failed write leaves nothing behind.
+    """
+    draft = path.with_name(f".{secrets.token_hex(8)}.part")
     try:
-        handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o600)
         with os.fdopen(handle, "wb") as file:
-            file.write(content)
+            for chunk in chunks:
+                file.write(chunk)
             file.flush()
             os.fsync(file.fileno())
-        # Linking, unlike renaming, never replaces a file that somebody else finished first.
-        os.link(draft, path)
+        try:
+            # Linking, unlike renaming, never replaces a file that somebody else finished first.
+            os.link(draft, path)
+        except OSError as problem:
+            if problem.errno not in NO_LINKS or path.exists():
+                raise
+            os.replace(draft, path)
     finally:
         draft.unlink(missing_ok=True)
     sync_folder(path.parent)
@@ -60,10 +75,8 @@ def kept_secret(folder: Path) -> str:
     path = folder / "secret_key"
     make_folder(folder)
     if not path.exists():
-        try:
-            write_new_file(path, secrets.token_urlsafe(64).encode())
-        except FileExistsError:
-            pass
+        with suppress(FileExistsError):
+            write_new_file(path, [secrets.token_urlsafe(64).encode()])
     secret = path.read_text().strip()
     if len(secret) < 32:
         raise RuntimeError(
