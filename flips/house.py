@@ -1,0 +1,52 @@
+"""What every page needs to know: the shop, its clock, and who is looking."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.functional import SimpleLazyObject
+
+from flips.models import Shop, TimeEntry
+
+BEFORE_SET_UP = ("/setup/", "/static/", "/worker.js", "/manifest.webmanifest", "/offline/", "/healthy/")
+
+
+class ShopMiddleware:
+    """Puts ``request.shop`` in place and the shop's clock on; sends the first visitor to the set-up."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        shop = Shop.current()
+        if shop is None:
+            if not request.path.startswith(BEFORE_SET_UP):
+                return HttpResponseRedirect(reverse("setup"))
+            return self.get_response(request)
+        request.shop = shop  # type: ignore[attr-defined]
+        with timezone.override(shop.zone):
+            return self.get_response(request)
+
+
+def context(request: HttpRequest) -> dict[str, Any]:
+    """For every template: the shop, the person looking, whether money may be shown, and running timers."""
+    viewer = getattr(request, "user", None)
+    signed_in = bool(viewer and viewer.is_authenticated)
+
+    def running() -> list[TimeEntry]:
+        if not signed_in:
+            return []
+        return list(
+            TimeEntry.objects.running().filter(person=viewer).select_related("piece", "attempt", "person")
+        )
+
+    return {
+        "shop": getattr(request, "shop", None),
+        "viewer": viewer,
+        "owner": signed_in and viewer.is_owner,  # type: ignore[union-attr]
+        "running_timers": SimpleLazyObject(running),
+    }

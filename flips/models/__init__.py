@@ -1,0 +1,76 @@
+"""The shop's records, one file a subject."""
+
+from flips.models.bench import Attempt, LogEntry, Outcome, TimeEntry
+from flips.models.parts import Dimension, Material, Part, Plan, Reading, Removal, Spread
+from flips.models.people import HelperRate, Paper, Person, Role, Sent, Shop, StockMethod, Units
+from flips.models.pieces import (
+    ENDED,
+    OWNED_UNSOLD,
+    Moment,
+    PaidWith,
+    Photo,
+    Piece,
+    Purchase,
+    PurchaseShare,
+    Stage,
+    StageChange,
+)
+from flips.models.receipts import Destination, ExpenseCategory, LineShare, Receipt, ReceiptLine
+from flips.models.records import MILLION, Cents, Millionths, Nanometres, Record, Voidable
+from flips.models.sales import Channel, FeeRule, Return, Sale, SaleShare, TaxCollector
+from flips.models.stock import Lot, Measured, Origin, StockKind, Use, UseKind
+
+__all__ = [
+    "ENDED",
+    "MILLION",
+    "OWNED_UNSOLD",
+    "Attempt",
+    "Cents",
+    "Channel",
+    "Destination",
+    "Dimension",
+    "ExpenseCategory",
+    "FeeRule",
+    "HelperRate",
+    "LineShare",
+    "LogEntry",
+    "Lot",
+    "Material",
+    "Measured",
+    "Millionths",
+    "Moment",
+    "Nanometres",
+    "Origin",
+    "Outcome",
+    "PaidWith",
+    "Paper",
+    "Part",
+    "Person",
+    "Photo",
+    "Piece",
+    "Plan",
+    "Purchase",
+    "PurchaseShare",
+    "Reading",
+    "Receipt",
+    "ReceiptLine",
+    "Record",
+    "Removal",
+    "Return",
+    "Role",
+    "Sale",
+    "SaleShare",
+    "Sent",
+    "Shop",
+    "Spread",
+    "Stage",
+    "StageChange",
+    "StockKind",
+    "StockMethod",
+    "TaxCollector",
+    "TimeEntry",
+    "Units",
+    "Use",
+    "UseKind",
+    "Voidable",
+]

@@ -1,0 +1,380 @@
+"""The records as plain money lines for ``flips.books``: the only place where a row becomes a figure's line."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection
+from datetime import date
+from fractions import Fraction
+from zoneinfo import ZoneInfo
+
+from django.db.models import Q, QuerySet
+
+from estimating.money import split
+from flips.books import Collector, Hours, Kind, Line, PieceFigures, all_piece_figures, rate_on, wage_cents
+from flips.models.bench import Outcome, TimeEntry
+from flips.models.people import HelperRate, Role, Shop
+from flips.models.pieces import PurchaseShare, Stage, StageChange
+from flips.models.receipts import Destination, LineShare, ReceiptLine
+from flips.models.sales import Return, Sale, SaleShare, TaxCollector
+from flips.models.stock import Lot, Origin, Use, UseKind
+
+# What settles the order of facts on one day: bought, then worked on, then sold, returned, sold again.
+COST_ORDER = 1
+OUT_ORDER = 10
+
+Pieces = Collection[int] | None
+
+
+def _of(pieces: Pieces, rows: QuerySet, field: str = "piece_id") -> QuerySet:
+    return rows if pieces is None else rows.filter(**{f"{field}__in": list(pieces)})
+
+
+def _purchases(pieces: Pieces) -> list[Line]:
+    lines = []
+    shares = PurchaseShare.objects.live().filter(purchase__voided_at__isnull=True).select_related("purchase")
+    for share in _of(pieces, shares):
+        if share.purchase.opening:
+            kinds = [
+                (
+                    Kind.OPENING_PIECE,
+                    share.price_cents + share.premium_cents + share.tax_cents + share.transport_cents,
+                )
+            ]
+        else:
+            kinds = [
+                (Kind.PURCHASE, share.price_cents),
+                (Kind.PREMIUM, share.premium_cents),
+                (Kind.PURCHASE_TAX, share.tax_cents),
+                (Kind.TRANSPORT, share.transport_cents),
+            ]
+        for place, (kind, cents) in enumerate(kinds):
+            # A find that cost nothing was still bought: the first line says so.
+            if cents or place == 0:
+                lines.append(
+                    Line(
+                        kind=kind,
+                        on=share.purchase.bought_on,
+                        cents=cents,
+                        piece=share.piece_id,
+                        source=("purchase", share.purchase_id),
+                        note=share.purchase.place,
+                    )
+                )
+    return lines
+
+
+def _receipt_lines(pieces: Pieces) -> list[Line]:
+    lines = []
+    rows = (
+        ReceiptLine.objects.live()
+        .filter(receipt__voided_at__isnull=True, destination__in=(Destination.PIECE, Destination.TRANSPORT))
+        .select_related("receipt")
+    )
+    for row in _of(pieces, rows):
+        lines.append(
+            Line(
+                kind=Kind.PART if row.destination == Destination.PIECE else Kind.TRANSPORT,
+                on=row.receipt.bought_on,
+                cents=row.cost_cents,
+                piece=row.piece_id,
+                order=COST_ORDER,
+                source=("receipt", row.receipt_id),
+                note=row.text,
+            )
+        )
+    shares = (
+        LineShare.objects.live()
+        .filter(line__voided_at__isnull=True, line__receipt__voided_at__isnull=True)
+        .select_related("line__receipt")
+    )
+    for share in _of(pieces, shares):
+        lines.append(
+            Line(
+                kind=Kind.PART,
+                on=share.line.receipt.bought_on,
+                cents=share.cents,
+                piece=share.piece_id,
+                order=COST_ORDER,
+                source=("receipt", share.line.receipt_id),
+                note=share.line.text,
+            )
+        )
+    return lines
+
+
+def _uses(pieces: Pieces) -> list[Line]:
+    rows = Use.objects.live().filter(lot__isnull=False, kind=UseKind.USED).select_related("attempt", "lot")
+    return [
+        Line(
+            kind=Kind.USED,
+            on=row.used_on,
+            cents=row.cost_cents,
+            piece=row.piece_id,
+            lot=row.lot_id,
+            attempt=row.attempt_id,
+            failed=row.attempt is not None and row.attempt.outcome == Outcome.FAILED,
+            order=COST_ORDER,
+            source=("use", row.pk),
+            note=row.lot.name,
+        )
+        for row in _of(pieces, rows)
+    ]
+
+
+def helper_rates() -> dict[int, list[tuple[date, Fraction | int]]]:
+    """The dated rates of every helper: (first day, cents an hour)."""
+    rates: dict[int, list[tuple[date, Fraction | int]]] = defaultdict(list)
+    for rate in HelperRate.objects.live():
+        rates[rate.person_id].append((rate.from_on, rate.hourly_cents))
+    return rates
+
+
+def _time(pieces: Pieces, zone: ZoneInfo) -> tuple[list[Line], list[Hours]]:
+    rates, lines, hours = helper_rates(), [], []
+    rows = TimeEntry.objects.finished().select_related("attempt", "person")
+    for row in _of(pieces, rows):
+        day = row.started_at.astimezone(zone).date()
+        failed = row.attempt is not None and row.attempt.outcome == Outcome.FAILED
+        is_helper = row.person.role != Role.OWNER
+        hours.append(
+            Hours(
+                on=day,
+                minutes=row.minutes,
+                piece=row.piece_id,
+                attempt=row.attempt_id,
+                failed=failed,
+                helper=is_helper,
+                source=("time", row.pk),
+                note=row.note,
+            )
+        )
+        rate = rate_on(rates.get(row.person_id, ()), day) if is_helper else None
+        if rate is not None and row.minutes:
+            lines.append(
+                Line(
+                    kind=Kind.HELP,
+                    on=day,
+                    cents=wage_cents(row.minutes, rate),
+                    piece=row.piece_id,
+                    attempt=row.attempt_id,
+                    failed=failed,
+                    order=COST_ORDER,
+                    source=("time", row.pk),
+                    note=str(row.person),
+                )
+            )
+    return lines, hours
+
+
+def sale_lines(sale: Sale, shares: list[SaleShare], *, on: date, order: int = OUT_ORDER) -> list[Line]:
+    """The lines of one sale over its shares, each amount split by the price shares to the cent."""
+    weights = [share.price_cents for share in shares]
+    if not sum(weights):
+        weights = [1] * len(shares)
+    collector = Collector.MARKETPLACE if sale.tax_collector == TaxCollector.MARKETPLACE else Collector.SHOP
+    spread = {
+        Kind.DELIVERY_CHARGED: split(sale.delivery_charged_cents, weights),
+        Kind.FEE: split(sale.fee_cents, weights),
+        Kind.DELIVERY_PAID: split(sale.delivery_paid_cents, weights),
+        Kind.PACKING: split(sale.packing_cents, weights),
+        Kind.TAX_COLLECTED: split(sale.tax_cents, weights),
+    }
+    lines = []
+    for place, share in enumerate(shares):
+        amounts = {Kind.PRICE: share.price_cents} | {kind: parts[place] for kind, parts in spread.items()}
+        for kind, cents in amounts.items():
+            if cents or kind is Kind.PRICE:
+                lines.append(
+                    Line(
+                        kind=kind,
+                        on=on,
+                        cents=cents,
+                        piece=share.piece_id,
+                        sale=sale.pk,
+                        collector=collector if kind is Kind.TAX_COLLECTED else None,
+                        order=order,
+                        source=("sale", sale.pk or 0),
+                    )
+                )
+    return lines
+
+
+def _sales(pieces: Pieces, zone: ZoneInfo, *, unpaid_too: bool) -> list[Line]:
+    rows = (
+        SaleShare.objects.live().filter(sale__voided_at__isnull=True).select_related("sale", "sale__channel")
+    )
+    if pieces is not None:
+        # The other pieces of a set are needed too, to split what the set cost to sell.
+        wanted = SaleShare.objects.live().filter(piece_id__in=list(pieces)).values("sale_id")
+        rows = rows.filter(sale_id__in=wanted)
+    by_sale: dict[int, list[SaleShare]] = defaultdict(list)
+    for share in rows.order_by("sale_id", "pk"):
+        by_sale[share.sale_id].append(share)
+    lines: list[Line] = []
+    for shares in by_sale.values():
+        sale = shares[0].sale
+        if sale.paid_on is None and not unpaid_too:
+            continue
+        on = sale.paid_on or sale.sold_at.astimezone(zone).date()
+        lines += sale_lines(sale, shares, on=on, order=OUT_ORDER + int(sale.sold_at.timestamp()))
+    return lines if pieces is None else [line for line in lines if line.piece in set(pieces)]
+
+
+def _returns(pieces: Pieces) -> list[Line]:
+    lines: list[Line] = []
+    rows = (
+        Return.objects.live()
+        .filter(share__voided_at__isnull=True, share__sale__voided_at__isnull=True)
+        .select_related("share__sale")
+    )
+    for row in _of(pieces, rows, "share__piece_id"):
+        sale = row.share.sale
+        collector = (
+            Collector.MARKETPLACE if sale.tax_collector == TaxCollector.MARKETPLACE else Collector.SHOP
+        )
+        amounts = {
+            Kind.REFUND: row.refund_cents,
+            Kind.TAX_GIVEN_BACK: row.tax_refund_cents,
+            Kind.FEE: -row.fee_refund_cents,
+            Kind.RETURN_FREIGHT: row.freight_cents,
+            Kind.COMPENSATION: row.compensation_cents,
+        }
+        if row.goods_back:
+            amounts[Kind.RETURNED] = 0
+        for kind, cents in amounts.items():
+            if cents or kind is Kind.RETURNED:
+                lines.append(
+                    Line(
+                        kind=kind,
+                        on=row.returned_on,
+                        cents=cents,
+                        piece=row.share.piece_id,
+                        sale=sale.pk,
+                        collector=collector if kind is Kind.TAX_GIVEN_BACK else None,
+                        order=OUT_ORDER + int(row.created_at.timestamp()),
+                        source=("return", row.pk),
+                        note=row.reason,
+                    )
+                )
+    return lines
+
+
+ENDS = {Stage.SCRAPPED: Kind.SCRAPPED, Stage.KEPT: Kind.KEPT, Stage.GIVEN_AWAY: Kind.GIVEN_AWAY}
+
+
+def _ends(pieces: Pieces) -> list[Line]:
+    rows = StageChange.objects.live().filter(
+        stage__in=ENDS, piece__voided_at__isnull=True, piece__stage__in=ENDS
+    )
+    last: dict[int, StageChange] = {}
+    for row in _of(pieces, rows).order_by("on", "pk"):
+        last[row.piece_id] = row
+    return [
+        Line(
+            kind=ENDS[Stage(row.stage)],
+            on=row.on,
+            piece=row.piece_id,
+            order=OUT_ORDER + int(row.created_at.timestamp()),
+            source=("piece", row.piece_id),
+            note=row.reason,
+        )
+        for row in last.values()
+    ]
+
+
+def _salvaged(pieces: Pieces) -> list[Line]:
+    rows = Lot.objects.live().filter(origin=Origin.SALVAGE, salvaged_from__isnull=False)
+    return [
+        Line(
+            kind=Kind.SALVAGED,
+            on=row.came_on,
+            cents=row.cost_cents,
+            piece=row.salvaged_from_id,
+            into=row.pk,
+            order=COST_ORDER,
+            source=("lot", row.pk),
+            note=row.name,
+        )
+        for row in _of(pieces, rows, "salvaged_from_id")
+    ]
+
+
+def piece_facts(pieces: Pieces, *, zone: ZoneInfo, unpaid_too: bool = True) -> tuple[list[Line], list[Hours]]:
+    """Every money line and every hour of the given pieces (of all for None), in a fixed number of queries."""
+    help_lines, hours = _time(pieces, zone)
+    lines = [
+        *_purchases(pieces),
+        *_receipt_lines(pieces),
+        *_uses(pieces),
+        *help_lines,
+        *_sales(pieces, zone, unpaid_too=unpaid_too),
+        *_returns(pieces),
+        *_ends(pieces),
+        *_salvaged(pieces),
+    ]
+    if pieces is not None:
+        lines = [line for line in lines if line.piece is not None]
+    return lines, hours
+
+
+def shop_facts(*, zone: ZoneInfo) -> tuple[list[Line], list[Hours]]:
+    """Every money line of the shop, for its years: pieces, lots and expenses; sales not paid yet left out."""
+    lines, hours = piece_facts(None, zone=zone, unpaid_too=False)
+    for lot in Lot.objects.live().filter(origin__in=(Origin.BOUGHT, Origin.OPENING, Origin.FOUND)):
+        kind = Kind.LOT_OPENING if lot.origin == Origin.OPENING else Kind.LOT_BOUGHT
+        lines.append(
+            Line(
+                kind=kind,
+                on=lot.came_on,
+                cents=lot.cost_cents,
+                lot=lot.pk,
+                source=("lot", lot.pk),
+                note=lot.name,
+            )
+        )
+    out = {
+        UseKind.WRITTEN_OFF: Kind.LOT_WRITTEN_OFF,
+        UseKind.SHRINKAGE: Kind.SHRINKAGE,
+        UseKind.INTO_OFFCUT: Kind.OFFCUT,
+    }
+    for use in Use.objects.live().filter(kind__in=out, lot__isnull=False).select_related("lot"):
+        lines.append(
+            Line(
+                kind=out[UseKind(use.kind)],
+                on=use.used_on,
+                cents=use.cost_cents,
+                lot=use.lot_id,
+                into=use.into_id,
+                order=COST_ORDER,
+                source=("use", use.pk),
+                note=use.lot.name if use.lot else "",
+            )
+        )
+    spent = (
+        ReceiptLine.objects.live()
+        .filter(receipt__voided_at__isnull=True)
+        .filter(Q(destination__in=(Destination.EXPENSE, Destination.TOOLS, Destination.PRIVATE)))
+        .select_related("receipt", "category")
+    )
+    for row in spent:
+        private = row.destination == Destination.PRIVATE
+        category = "" if private else (row.category.name if row.category else "Tools")
+        lines.append(
+            Line(
+                kind=Kind.PRIVATE if private else Kind.EXPENSE,
+                on=row.receipt.bought_on,
+                cents=row.cost_cents,
+                category=category,
+                source=("receipt", row.receipt_id),
+                note=row.text,
+            )
+        )
+    return lines, hours
+
+
+def figures_of(pieces: Pieces, *, shop: Shop) -> dict[int, PieceFigures]:
+    """The figures of every given piece by its id, in a fixed number of queries however many pieces there are."""
+    lines, hours = piece_facts(pieces, zone=shop.zone)
+    figures = all_piece_figures(lines, hours=hours, target_rate_cents=shop.wanted_hourly_cents or None)
+    return {int(piece): one for piece, one in figures.items()}

@@ -1,0 +1,176 @@
+"""Receipts: the photo now, the lines later; every line goes to exactly one place."""
+
+from __future__ import annotations
+
+from typing import Self
+
+from django.db import models
+from django.db.models import Q
+from django.urls import reverse
+from django.utils import timezone
+
+from flips.models.pieces import PaidWith, Piece
+from flips.models.records import Cents, Record, Voidable, VoidableQuerySet, not_negative, one_of
+from flips.models.stock import Lot
+
+
+class ExpenseCategory(Record):
+    """A heading under which the shop gathers expenses, with the line of the tax form it belongs to."""
+
+    name = models.CharField(max_length=60, unique=True)
+    tax_line = models.CharField("line of the tax form", max_length=60, blank=True, default="")
+    retired = models.BooleanField("no longer offered", default=False)
+
+    class Meta:
+        ordering = ["name"]
+        verbose_name_plural = "expense categories"
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class ReceiptQuerySet(VoidableQuerySet):
+    """Many receipts."""
+
+    def waiting(self) -> Self:
+        """Photographed, without any line yet."""
+        return self.live().exclude(lines__voided_at__isnull=True, lines__isnull=False)
+
+    def like(self, *, shop_name: str, bought_on: object, total_cents: int | None) -> Self:
+        """Same shop, date and total: perhaps the same slip twice."""
+        return self.live().filter(shop_name__iexact=shop_name, bought_on=bought_on, total_cents=total_cents)
+
+
+class Receipt(Voidable):
+    """A slip: shop, date, total and tax as printed on it."""
+
+    shop_name = models.CharField("shop", max_length=80, blank=True, default="")
+    bought_on = models.DateField("date on the slip", default=timezone.localdate)
+    total_cents = Cents("total paid", null=True, blank=True)
+    tax_cents = Cents("tax in it", default=0)
+    paid_with = models.CharField("how paid", max_length=10, choices=PaidWith.choices, default=PaidWith.CARD)
+    note = models.CharField(max_length=200, blank=True, default="")
+
+    objects = ReceiptQuerySet.as_manager()
+
+    class Meta(Voidable.Meta):
+        ordering = ["-bought_on", "-pk"]
+        constraints = [
+            *Voidable.Meta.constraints,
+            one_of("paid_with", PaidWith, name="receipt_paid_with_is_known"),
+            not_negative("total_cents", "tax_cents", name="receipt_amounts_not_negative"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.shop_name or 'Receipt'}, {self.bought_on}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("receipt", args=[self.pk])
+
+    @property
+    def live_lines(self) -> list[ReceiptLine]:
+        """Its lines without the voided ones; uses what was prefetched."""
+        return [line for line in self.lines.all() if not line.is_void]
+
+    @property
+    def difference_cents(self) -> int | None:
+        """Total less lines and tax; None while there is no total or no line, 0 when it adds up."""
+        lines = self.live_lines
+        if self.total_cents is None or not lines:
+            return None
+        return self.total_cents - self.tax_cents - sum(line.amount_cents for line in lines)
+
+    @property
+    def adds_up(self) -> bool:
+        """Whether lines and tax equal the total."""
+        return self.difference_cents == 0
+
+
+class Destination(models.TextChoices):
+    """Where the money of a receipt line went."""
+
+    PIECE = "piece", "A part for a piece"
+    TRANSPORT = "transport", "Transport of a piece"
+    SHARED = "shared", "Shared by pieces"
+    STOCK = "stock", "Stock"
+    EXPENSE = "expense", "Expense"
+    TOOLS = "tools", "Tools"
+    PRIVATE = "private", "Private"
+
+
+class ReceiptLine(Voidable):
+    """One line of a receipt; ``tax_cents`` is its share of the receipt's tax, so that lines and tax add up."""
+
+    receipt = models.ForeignKey(Receipt, on_delete=models.PROTECT, related_name="lines")
+    text = models.CharField("what", max_length=120)
+    amount_cents = Cents("amount before tax")
+    tax_cents = Cents(default=0, editable=False)
+    taxed = models.BooleanField("tax was charged on it", default=True)
+    destination = models.CharField("goes to", max_length=10, choices=Destination.choices)
+    piece = models.ForeignKey(
+        Piece, null=True, blank=True, on_delete=models.PROTECT, related_name="receipt_lines"
+    )
+    category = models.ForeignKey(
+        ExpenseCategory, null=True, blank=True, on_delete=models.PROTECT, related_name="receipt_lines"
+    )
+    lot = models.OneToOneField(
+        Lot, null=True, blank=True, on_delete=models.PROTECT, related_name="receipt_line"
+    )
+
+    class Meta(Voidable.Meta):
+        ordering = ["pk"]
+        constraints = [
+            *Voidable.Meta.constraints,
+            one_of("destination", Destination, name="receipt_line_destination_is_known"),
+            not_negative("amount_cents", "tax_cents", name="receipt_line_not_negative"),
+            models.CheckConstraint(
+                name="receipt_line_goes_to_one_place",
+                condition=(
+                    Q(
+                        destination__in=["piece", "transport"],
+                        piece__isnull=False,
+                        lot__isnull=True,
+                        category__isnull=True,
+                    )
+                    | Q(destination="stock", lot__isnull=False, piece__isnull=True, category__isnull=True)
+                    | Q(destination="expense", category__isnull=False, piece__isnull=True, lot__isnull=True)
+                    | Q(
+                        destination__in=["shared", "tools", "private"],
+                        piece__isnull=True,
+                        lot__isnull=True,
+                        category__isnull=True,
+                    )
+                ),
+                violation_error_message="A line goes to exactly one place: name the piece, the lot or the category.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.text
+
+    @property
+    def cost_cents(self) -> int:
+        """Amount with its share of the tax."""
+        return self.amount_cents + self.tax_cents
+
+
+class LineShare(Voidable):
+    """What one piece takes of a shared receipt line; the shares add up to the line with its tax."""
+
+    line = models.ForeignKey(ReceiptLine, on_delete=models.PROTECT, related_name="shares")
+    piece = models.ForeignKey(Piece, on_delete=models.PROTECT, related_name="line_shares")
+    weight = models.PositiveBigIntegerField(default=1)
+    cents = Cents()
+
+    class Meta(Voidable.Meta):
+        ordering = ["pk"]
+        constraints = [
+            *Voidable.Meta.constraints,
+            not_negative("cents", name="line_share_not_negative"),
+            models.UniqueConstraint(
+                name="line_share_once_a_piece", fields=["line", "piece"], condition=Q(voided_at__isnull=True)
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.piece}: {self.cents}"

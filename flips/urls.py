@@ -1,0 +1,9 @@
+"""Every address of the program: one list a subject, kept beside its pages."""
+
+from django.urls import include, path
+
+SUBJECTS: list[str] = [
+    "flips.pages.people",
+]
+
+urlpatterns = [path("", include(subject)) for subject in SUBJECTS]
