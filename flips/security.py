@@ -73,22 +73,27 @@ def asked_for(request: HttpRequest) -> str:
     return f"{'https' if secure else 'http'}://{host}"
 
 
-def _address_context(request: HttpRequest) -> dict[str, str]:
-    return {"asked_for": asked_for(request), "public_url": str(settings.PUBLIC_ADDRESS)}
-
-
 def wrong_address(request: HttpRequest) -> HttpResponse:
     """The page for an address this shop does not answer to: which setting to change, and to what."""
     log.warning("Refused the address %r: set THIRD_COAT_PUBLIC_URL to allow it.", asked_for(request))
     # Without the request: nothing on this page may depend on who asks, or on the database.
-    return HttpResponse(render_to_string("wrong_address.html", _address_context(request)), status=400)
+    context = {"asked_for": asked_for(request), "public_url": str(settings.PUBLIC_ADDRESS)}
+    return HttpResponse(render_to_string("flips/security/wrong_address.html", context), status=400)
 
 
 def refused_form(request: HttpRequest, reason: str = "") -> HttpResponse:
     """The page for a form that came without proof that it came from here (Django's CSRF_FAILURE_VIEW)."""
-    log.warning("Refused a form from %r: %s", request.META.get("HTTP_ORIGIN", asked_for(request)), reason)
-    context = _address_context(request) | {"reason": reason, "origin": request.META.get("HTTP_ORIGIN", "")}
-    return HttpResponse(render_to_string("refused_form.html", context), status=403)
+    origin = request.META.get("HTTP_ORIGIN", "")
+    log.warning("Refused a form from %r: %s", origin or asked_for(request), reason)
+    public = settings.PUBLIC_ADDRESS
+    own = f"{request.scheme}://{request.get_host()}"
+    context = {
+        "public_url": str(public),
+        "plain_but_https": public.is_https and not request.is_secure() and origin in ("", own),
+        # "null" is what a browser sends when it keeps the origin to itself.
+        "other_origin": "" if origin in ("", "null", own, str(public)) else origin,
+    }
+    return HttpResponse(render_to_string("flips/security/refused_form.html", context), status=403)
 
 
 def bounded_upload(get_response: Answer) -> Answer:
@@ -101,7 +106,9 @@ def bounded_upload(get_response: Answer) -> Answer:
             size = 0
         if size > settings.REQUEST_MAX_BYTES:
             limit = settings.REQUEST_MAX_BYTES // 1024**2
-            return HttpResponse(render_to_string("too_large.html", {"limit": limit}), status=413)
+            return HttpResponse(
+                render_to_string("flips/security/too_large.html", {"limit": limit}), status=413
+            )
         return get_response(request)
 
     return answer
@@ -110,4 +117,4 @@ def bounded_upload(get_response: Answer) -> Answer:
 def locked_out(request: HttpRequest, *_args: object, **_kwargs: object) -> HttpResponse:
     """The page after too many wrong passwords: how long to wait; nothing about whether the name exists."""
     minutes = int(settings.AXES_COOLOFF_TIME.total_seconds() // 60)
-    return render(request, "locked_out.html", {"minutes": minutes}, status=429)
+    return render(request, "flips/security/locked_out.html", {"minutes": minutes}, status=429)

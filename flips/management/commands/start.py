@@ -35,7 +35,7 @@ class Command(BaseCommand):
 
     def handle(self, *, demo: bool, port: int, host: str, workers: int, **_options: Any) -> None:
         """Everything up to the last request."""
-        if not settings.SERVING or settings.DEMO != demo:
+        if not settings.SERVING or demo != settings.DEMO:
             raise CommandError("Run it as: python manage.py start")
         refuse_taken_port(host, port)
         try:
