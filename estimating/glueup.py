@@ -16,7 +16,7 @@ from typing import Any
 
 from estimating.compute import Options
 from estimating.money import Money, round_half_up
-from estimating.payload import Fields
+from estimating.payload import Fields, figure
 from finishes.facts import CLAMP_FROM_END, CLAMP_SPACING, HAND_FACTOR, PSI_IN_KPA, VACUUM_VENEER_PSI
 from finishes.forces import Force, Pressure
 from finishes.glue import ADHESIVES, DENSITIES, Adhesive, vacuum_pressure
@@ -801,22 +801,17 @@ def compute_glueup(payload: Mapping[str, Any], _options: Options | None = None) 
     return _as_json(found)
 
 
-def _figure(value: Fraction, places: int = 6) -> int | float:
-    rounded = Fraction(round_half_up(value * 10**places), 10**places)
-    return rounded.numerator if rounded.denominator == 1 else float(rounded)
-
-
 def _as_json(found: GlueUp) -> dict[str, Any]:
     answer: dict[str, Any] = {
-        "area_in2": _figure(found.area.to("in2")),
-        "pressure_reached_psi": _figure(found.reached.psi),
+        "area_in2": figure(found.area.to("in2")),
+        "pressure_reached_psi": figure(found.reached.psi),
         "clamps_needed": found.clamps_needed,
         "verdict": found.verdict,
         "holds": found.holds,
-        "pressure_wanted_psi": _figure(found.wanted.psi),
-        "pressure_range_psi": [_figure(found.reached_low.psi), _figure(found.reached_high.psi)],
-        "force_needed_lbf": _figure(found.force_needed.lbf),
-        "force_owned_lbf": _figure(found.force_owned.lbf),
+        "pressure_wanted_psi": figure(found.wanted.psi),
+        "pressure_range_psi": [figure(found.reached_low.psi), figure(found.reached_high.psi)],
+        "force_needed_lbf": figure(found.force_needed.lbf),
+        "force_owned_lbf": figure(found.force_owned.lbf),
         "clamps_used": [{"name": name, "count": count} for name, count in found.used],
         "spacing": None,
         "checks": [{"name": check.name, "met": check.met, "text": check.text} for check in found.checks],
@@ -827,7 +822,7 @@ def _as_json(found: GlueUp) -> dict[str, Any]:
                 "would_do": way.would_do,
                 "text": way.text,
                 "drawbacks": list(way.drawbacks),
-                "cost": way.cost.typed if way.cost else None,
+                "cost": way.cost.typed if way.cost is not None else None,
             }
             for way in found.alternatives
         ],
@@ -837,7 +832,7 @@ def _as_json(found: GlueUp) -> dict[str, Any]:
         answer["spacing"] = {
             "rows": found.spacing.rows,
             "per_row": found.spacing.per_row,
-            "apart_in": _figure(found.spacing.apart.to("in"), 3) if found.spacing.apart else None,
-            "positions_in": [_figure(place.to("in"), 3) for place in found.spacing.positions],
+            "apart_in": figure(found.spacing.apart.to("in"), 3) if found.spacing.apart else None,
+            "positions_in": [figure(place.to("in"), 3) for place in found.spacing.positions],
         }
     return answer

@@ -11,11 +11,11 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any, TypeVar
 
-from estimating.money import BadMoney, Currency, Money, currency
+from estimating.money import BadMoney, Currency, Money, currency, round_half_up
 from finishes.forces import Force, Pressure
 from finishes.measures import Area, BadMeasure, Length, Mass, Temperature, Volume, read_number
 
-__all__ = ["BadField", "Fields", "exact"]
+__all__ = ["BadField", "Fields", "exact", "figure"]
 
 # "name" and "note" may label any object; they change no figure.
 LABELS = frozenset({"name", "note"})
@@ -35,6 +35,12 @@ class BadField(ValueError):
 def exact(number: int | float | Decimal) -> Fraction:
     """The number as it was written in the JSON text, exactly."""
     return Fraction(Decimal(repr(number))) if isinstance(number, float) else Fraction(number)
+
+
+def figure(value: Fraction, places: int = 6) -> int | float:
+    """An exact value as a JSON number, rounded half up to ``places`` decimals."""
+    rounded = Fraction(round_half_up(value * 10**places), 10**places)
+    return rounded.numerator if rounded.denominator == 1 else float(rounded)
 
 
 def _is_number(value: object) -> bool:
