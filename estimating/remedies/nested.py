@@ -59,8 +59,8 @@ class Move:
 class Plan:
     """The best way of going about it: the first move, figures, and the same for the dearest way.
 
-    ``steps`` and ``groups`` are listed as they come up when whatever is tried fails, then the rest by when they can
-    first come up; what is in neither is not tried.
+    ``steps`` and ``groups`` are listed as they come up when shared steps work and the others fail, then the rest by
+    when they can first come up; what is in neither is not tried.
     """
 
     first: Move | None
@@ -265,19 +265,21 @@ class _Board:
     def _spoil(self, groups: int, left: int, steps: int, spoiled: int) -> State:
         """Steps and groups that can no longer be tried count as failed, and what needs them first goes with them."""
         while (steps or spoiled) and groups:
+            before = groups
             for at in range(len(self.groups)):
                 if spoiled >> at & 1 and groups >> at & 1:
                     groups &= ~self.inside[at]
                     groups, left = FAILED if at == 0 else self._tell(groups, left, self.parent[at], False)
                     if not groups:
                         return FAILED
-            gone, gone_groups = steps & left, spoiled
+            gone = steps & left
             left &= ~gone
             for at in range(len(self.steps)):
                 if gone >> at & 1:
                     groups, left = self._decide(groups, left, at, False)
                     if not groups:
                         return FAILED
+            gone_groups = spoiled | (before & ~groups)
             steps = spoiled = 0
             for at in range(len(self.steps)):
                 if left >> at & 1 and (self.needs_steps[at] & gone or self.needs_groups[at] & gone_groups):
@@ -534,16 +536,17 @@ def _follow(board: _Board, start: State, choose: Callable[[State], int]) -> tupl
 
 
 def _as_they_come(first: Move | None) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Steps and first-level groups in the order in which they come up, the way of failures first."""
+    """Steps and first-level groups in the order in which they come up: first where shared steps work and others fail."""
     steps: dict[str, None] = {}
     groups: dict[str, None] = {}
     along: list[Move] = []
     move = first
     while move is not None:
         along.append(move)
-        move = move.if_it_fails
+        shared = len(move.groups) > 1 and move.if_it_works is not None
+        move = move.if_it_works if shared else move.if_it_fails
     seen: set[int] = set()
-    queue = list(along)
+    queue = along
     while queue:
         move = queue.pop(0)
         if id(move) in seen:
