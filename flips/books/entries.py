@@ -239,10 +239,12 @@ def _carry(piece: Standing, line: Line, *, cents: int, entries: list[Entry]) -> 
 
 
 def _next_event(events: list[Line], piece: Standing) -> Line:
-    """The first of the day that can happen to a piece standing where it does."""
-    first = [line for line in events if line.order == events[0].order]
+    """The first of the day that can happen to a piece standing where it does, else simply the first.
+
+    What was typed in later may have happened earlier in the day: a piece must be back before it is sold again.
+    """
     here = piece.state is State.IN_STOCK
-    return next((line for line in first if (line.kind is not Kind.RETURNED) == here), first[0])
+    return next((line for line in events if (line.kind is not Kind.RETURNED) == here), events[0])
 
 
 def _move(piece: Standing, line: Line, entries: list[Entry]) -> str:

@@ -485,6 +485,14 @@ def test_sold_returned_and_resold_in_one_day_needs_no_clock():
     assert of_dresser(lines).problems == ()
 
 
+def test_a_return_typed_in_after_the_resale_of_the_same_day_still_comes_first():
+    day = date(2024, 7, 1)
+    resold = [line(Kind.PRICE, 100, on=day, sale=2, order=5), line(Kind.RETURNED, on=day, order=9)]
+
+    assert of_dresser([*dresser(), *sold(), *resold]).problems == ()
+    assert of_dresser([*dresser(), *sold(), *resold]).left_on == day
+
+
 def test_a_late_cost_restates_the_piece_and_counts_in_its_own_year():
     late = line(Kind.TRANSPORT, 700, on=date(2025, 2, 1), note="hauler's second bill")
     lines = [*dresser(), *sold(), late]
@@ -889,3 +897,46 @@ def test_changing_one_line_changes_the_year():
     changed = [replace(one, cents=one.cents + 1) if one.kind is Kind.PURCHASE else one for one in lines]
 
     assert year_figures(changed, **YEAR).margin == year_figures(lines, **YEAR).margin - 1
+
+
+def test_a_late_cost_is_no_longer_late_once_the_piece_is_back():
+    late = line(Kind.TRANSPORT, 700, on=date(2024, 6, 1))
+    lines = [*dresser(), *sold(), late, line(Kind.RETURNED, on=date(2024, 7, 1))]
+
+    assert (of_dresser(lines).basis, of_dresser(lines).late_lines) == (22200, ())
+    assert year_figures(lines, **YEAR).stock_at_end["piece", "dresser"] == 22200
+    assert year_figures(lines, **YEAR).late_costs == 700
+
+
+def test_an_overdrawn_lot_is_pointed_out_where_it_happens_and_not_again():
+    lines = [
+        line(Kind.LOT_BOUGHT, 600, lot="can"),
+        line(Kind.USED, 900, lot="can", piece="dresser", on=date(2024, 4, 1)),
+        line(Kind.LOT_BOUGHT, 100, lot="can", on=date(2024, 5, 1)),
+    ]
+
+    assert [problem.line for problem in year_figures(lines, **YEAR).problems] == [lines[1]]
+
+
+def test_a_credit_note_above_what_is_left_of_a_lot_lowers_what_was_used():
+    moves = [
+        Moved(line(Kind.LOT_BOUGHT, 1000, lot="box"), Fraction(10)),
+        Moved(line(Kind.USED, lot="box", piece="dresser"), Fraction(9)),
+        Moved(line(Kind.LOT_BOUGHT, -300, lot="box", on=date(2024, 4, 1))),
+    ]
+
+    stocked = cost_stock(moves)
+    year = year_figures(stocked.lines, **YEAR)
+
+    assert stocked.cents_left == {"box": 0}
+    assert (year.used_otherwise, year.closing_stock, year.difference) == (-200, 900, 0)
+
+
+def test_a_second_bill_of_the_same_day_waits_for_the_lot_it_is_for():
+    moves = [
+        Moved(line(Kind.LOT_BOUGHT, 100, lot="box", order=1)),
+        Moved(line(Kind.LOT_BOUGHT, 1000, lot="box", order=2), Fraction(10)),
+    ]
+
+    assert [one.cents for one in cost_stock(moves).lines] == [100, 1000]
+    assert cost_stock(moves).cents_left == {"box": 1100}
