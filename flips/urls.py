@@ -3,6 +3,8 @@
 from django.urls import include, path
 
 SUBJECTS: list[str] = [
+    "flips.pages.pieces",
+    "flips.pages.photos",
     "flips.pages.people",
 ]
 

@@ -79,16 +79,14 @@ class PieceQuerySet(VoidableQuerySet):
             models.Prefetch("photos", Photo.objects.live().covers_first(), to_attr="cover_list")
         )
 
-    def matching(self, words: str) -> Self:
-        """Whose name, kind, place or note holds every word."""
+    def matching(self, words: str, *, notes_too: bool) -> Self:
+        """Whose name or kind holds every word; the place and the owner's notes only where ``notes_too``."""
         found = self
         for word in words.split()[:6]:
-            found = found.filter(
-                Q(what__icontains=word)
-                | Q(kind__icontains=word)
-                | Q(place__icontains=word)
-                | Q(note__icontains=word)
-            )
+            wanted = Q(what__icontains=word) | Q(kind__icontains=word)
+            if notes_too:
+                wanted |= Q(place__icontains=word) | Q(note__icontains=word)
+            found = found.filter(wanted)
         return found
 
 
@@ -317,7 +315,7 @@ class Photo(Voidable):
     screen = models.FileField(upload_to=photo_place)
     full = models.FileField(upload_to=photo_place)
     digest = models.CharField(max_length=64, db_index=True)
-    likeness = models.CharField(max_length=16, blank=True, default="")
+    fingerprint = models.CharField(max_length=64, blank=True, default="")
 
     objects = PhotoQuerySet.as_manager()
 

@@ -9,13 +9,14 @@ from typing import Any
 
 from django import template
 from django.template import Context
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from estimating.money import Money
 from finishes.measures import Area, Length, Mass, Temperature, Volume, trim_decimal
-from flips.models import MILLION, Record
+from flips.models import MILLION, Photo, Record
 
 register = template.Library()
 
@@ -110,6 +111,25 @@ def query_with(context: Context, **changes: Any) -> str:
         else:
             query[key] = value
     return f"?{query.urlencode()}" if query else "?"
+
+
+@register.simple_tag
+def photo(picture: Photo, size: str = "thumb", link: str = "") -> SafeString:
+    """A photo as a link to its own page; ``link`` leads elsewhere, "none" leads nowhere."""
+    box = 320 if size == "thumb" else 1280
+    shrink = min(1.0, box / max(picture.width, picture.height, 1))
+    image = format_html(
+        '<img src="{}" width="{}" height="{}" alt="{}" loading="lazy" decoding="async">',
+        reverse("photo_file", args=[picture.pk, size]),
+        max(1, round(picture.width * shrink)),
+        max(1, round(picture.height * shrink)),
+        picture.caption or f"{picture.get_moment_display()} photo",
+    )
+    if link == "none":
+        return image
+    return format_html(
+        '<a class="photo" href="{}">{}</a>', link or reverse("photo", args=[picture.pk]), image
+    )
 
 
 @register.filter
