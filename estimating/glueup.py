@@ -287,6 +287,14 @@ class _Words:
             return length.in_inches(16)
         return length.in_mm(0)
 
+    def at_least(self, length: Length) -> str:
+        step = Length.inches("1/16").nm if self.system == "imperial" else Length.mm(1).nm
+        return self.length(Length(-(-length.nm // step) * step))
+
+    def at_most(self, length: Length) -> str:
+        step = Length.inches("1/16").nm if self.system == "imperial" else Length.mm(1).nm
+        return self.length(Length(length.nm // step * step))
+
     def area(self, area: Area) -> str:
         return area.show("in²", 1) if self.system == "imperial" else area.show("cm²", 0)
 
@@ -588,7 +596,7 @@ def _alternatives(
             Alternative(
                 "smaller area",
                 True,
-                f"Glue at most {words.area(Area.of(at_once, 'in2'))} at once, {words.length(along)} of this joint: "
+                f"Glue at most {words.area(Area.of(at_once, 'in2'))} at once, {words.at_most(along)} of this joint: "
                 f"{batches} batches if the job can be divided.",
                 ("one clamp time after another", "each batch must line up with the last"),
             )
@@ -611,7 +619,7 @@ def _alternatives(
             Alternative(
                 "cauls",
                 pressed,
-                f"Cauls that bring the depth from {words.length(spread_depth)} to {words.length(depth)} let "
+                f"Cauls that bring the depth from {words.length(spread_depth)} to {words.at_least(depth)} let "
                 f"{own_count} clamps cover the joint. They spread force, they don't add any.",
                 ("stiff, straight stock and paper against squeeze-out", "heavy to handle alone"),
                 prices.caul,

@@ -735,22 +735,29 @@ def _fill(
         rest,
         key=lambda row: (-row[2].nm, -row[1].nm, row[0]) if rip_first else (-row[1].nm, -row[2].nm, row[0]),
     )
-    along, across = (2, 1) if rip_first else (1, 2)
     limit_rows, limit_inside = (kind.width, usable) if rip_first else (usable, kind.width)
     strips: list[tuple[Length, tuple[str, ...]]] = []
     used = 0
+
+    def along(row: _Wanted) -> int:
+        """The size that sets the strip: its width when ripped first, its length when cut off first."""
+        return row[2].nm if rip_first else row[1].nm
+
+    def inside(row: _Wanted) -> int:
+        return row[1].nm if rip_first else row[2].nm
+
     while True:
         opener = next(
-            (row for row in left if used + row[along].nm <= limit_rows.nm and row[across] <= limit_inside),
+            (row for row in left if used + along(row) <= limit_rows.nm and inside(row) <= limit_inside.nm),
             None,
         )
         if opener is None:
             break
-        row_size, filled, names = opener[along].nm, 0, []
+        row_size, filled, names = along(opener), 0, []
         for row in list(left):
-            if row[along].nm <= row_size and filled + row[across].nm <= limit_inside.nm:
+            if along(row) <= row_size and filled + inside(row) <= limit_inside.nm:
                 names.append(row[0])
-                filled += row[across].nm + kerf.nm
+                filled += inside(row) + kerf.nm
                 left.remove(row)
         strips.append((Length(row_size), tuple(names)))
         used += row_size + kerf.nm
