@@ -480,9 +480,9 @@ Example:
 
 
 # Figures to saw or plane by: a rounded text must err on the side that still fits.
-_ROUNDED = {name: _up for name in ("widen", "thin", "trim_width", "trim_height")} | {
-    name: _down for name in ("core_at_most", "width", "height")
-}
+_ROUNDED = dict.fromkeys(("widen", "thin", "trim_width", "trim_height"), _up) | dict.fromkeys(
+    ("core_at_most", "width", "height"), _down
+)
 
 
 def _length_json(length: Length | None, system: str, name: str = "") -> dict[str, Any] | None:
