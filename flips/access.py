@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from enum import Enum
 from typing import Any
-from urllib.parse import urlencode
+from urllib.parse import urlencode, urlsplit
 
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
@@ -42,11 +42,7 @@ def open_to_all(view: View) -> View:
 def audience_of(view: View) -> Audience:
     """Whom a view is for; the owner when it says nothing."""
     named = getattr(view, "audience", None) or getattr(getattr(view, "view_class", None), "audience", None)
-    return named or Audience.OWNER
-
-
-# Django's and whitenoise's own file views carry no mark; static files are nobody's secret.
-OPEN_BY_NAME = {"django.contrib.staticfiles.views.serve", "django.views.static.serve"}
+    return named if isinstance(named, Audience) else Audience.OWNER
 
 
 class AccessMiddleware:
@@ -61,7 +57,7 @@ class AccessMiddleware:
     def process_view(self, request: HttpRequest, view: View, args: Any, kwargs: Any) -> HttpResponse | None:
         """None lets the view run."""
         audience = audience_of(view)
-        if audience is Audience.ALL or f"{view.__module__}.{getattr(view, '__name__', '')}" in OPEN_BY_NAME:
+        if audience is Audience.ALL:
             return None
         person = request.user
         if not person.is_authenticated:
@@ -72,9 +68,29 @@ class AccessMiddleware:
 
 
 def _to_log_in(request: HttpRequest) -> HttpResponse:
-    target = f"{reverse('log_in')}?{urlencode({'next': request.get_full_path()})}"
-    if request.headers.get("HX-Request") == "true":
+    """To the log-in, and from there back to the page she was on; a form that was sent cannot be sent again."""
+    is_htmx = request.headers.get("HX-Request") == "true"
+    if request.method in ("GET", "HEAD") and not is_htmx:
+        back = request.get_full_path()
+    else:
+        back = page_before(request)
+    target = reverse("log_in")
+    if back not in ("", "/"):
+        target = f"{target}?{urlencode({'next': back})}"
+    if is_htmx:
         answer = HttpResponse(status=401)
-        answer["HX-Redirect"] = reverse("log_in")
+        answer["HX-Redirect"] = target
         return answer
     return HttpResponseRedirect(target)
+
+
+def page_before(request: HttpRequest) -> str:
+    """The path of the page of this program that sent the request, or "" when the browser does not say."""
+    named = request.headers.get("HX-Current-URL") or request.headers.get("Referer") or ""
+    try:
+        parts = urlsplit(named)
+    except ValueError:
+        return ""
+    if parts.netloc != request.get_host() or not parts.path.startswith("/") or parts.path.startswith("//"):
+        return ""
+    return f"{parts.path}?{parts.query}" if parts.query else parts.path

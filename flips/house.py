@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextvars import ContextVar
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
@@ -13,6 +14,16 @@ from django.utils.functional import SimpleLazyObject
 from flips.models import Shop, TimeEntry
 
 BEFORE_SET_UP = ("/setup/", "/static/", "/worker.js", "/manifest.webmanifest", "/offline/", "/healthy/")
+
+_shop: ContextVar[Shop | None] = ContextVar("shop", default=None)
+
+
+def current_shop() -> Shop:
+    """The shop whose currency and units typed values count in; asked of the database once a request."""
+    shop = _shop.get() or Shop.current()
+    if shop is None:
+        raise RuntimeError("No shop has been set up.")
+    return shop
 
 
 class ShopMiddleware:
@@ -28,8 +39,12 @@ class ShopMiddleware:
                 return HttpResponseRedirect(reverse("setup"))
             return self.get_response(request)
         request.shop = shop  # type: ignore[attr-defined]
-        with timezone.override(shop.zone):
-            return self.get_response(request)
+        token = _shop.set(shop)
+        try:
+            with timezone.override(shop.zone):
+                return self.get_response(request)
+        finally:
+            _shop.reset(token)
 
 
 def context(request: HttpRequest) -> dict[str, Any]:

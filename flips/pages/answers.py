@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import hashlib
+import json
+import re
 import uuid
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
+from django.apps import apps
 from django.contrib import messages
 from django.core import signing
-from django.core.exceptions import NON_FIELD_ERRORS, ValidationError
+from django.core.exceptions import ValidationError
 from django.db import IntegrityError, models, transaction
 from django.forms import BaseForm
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
@@ -53,7 +56,11 @@ def undo_token(verb: str, record: models.Model) -> str:
 
 @contextmanager
 def refusals_on(form: BaseForm) -> Iterator[None]:
-    """Shows what the records refuse at the form: by its field, or at the top when the form hides that field."""
+    """Shows what the records refuse at the form: by its field, or at the top when the form hides that field.
+
+    What was done inside is undone then. Look at ``form.errors`` afterwards rather than answering from inside: the
+    database may refuse only at the very end.
+    """
     try:
         with transaction.atomic():
             yield
@@ -61,47 +68,102 @@ def refusals_on(form: BaseForm) -> Iterator[None]:
         if hasattr(refused, "error_dict"):
             for field, errors in refused.error_dict.items():
                 for error in errors:
-                    form.add_error(field if field in form.fields else None, error)
+                    form.add_error(_field_of(form, field), error)
         else:
             form.add_error(None, refused)
     except IntegrityError as refused:
         # Two requests at once can both pass validation; the constraint decides, and its message is shown.
-        form.add_error(None, ValidationError(_message_of(refused), code=NON_FIELD_ERRORS))
+        form.add_error(None, ValidationError(message_of(refused)))
 
 
-def _message_of(refused: IntegrityError) -> str:
-    from django.apps import apps
+def _field_of(form: BaseForm, column: str) -> str | None:
+    """The field that a column is typed into: forms say "price" where the column says "price_cents"."""
+    for name in (
+        column,
+        column.removesuffix("_cents"),
+        column.removesuffix("_nm"),
+        column.removesuffix("_hundredths"),
+    ):
+        if name in form.fields:
+            return name
+    return None
 
+
+CONTRADICTION = "That can't be stored: it contradicts another record. Look at the page again, then retry."
+_SQLITE_UNIQUE = re.compile(r"UNIQUE constraint failed: (\w+\.\w+(?:, \w+\.\w+)*)")
+_POSTGRES_UNIQUE = re.compile(r"Key \((\w+(?:, \w+)*)\)")
+
+
+def message_of(refused: IntegrityError) -> str:
+    """What a broken rule of the database says in plain words."""
     text = str(refused)
-    for model in apps.get_models():
-        for constraint in model._meta.constraints:
-            if constraint.name in text:
-                return str(constraint.get_violation_error_message())
-    return "That can't be stored: it contradicts another record. Look at the page again, then retry."
+    named = [
+        (rule, model)
+        for model in apps.get_models()
+        for rule in model._meta.constraints
+        if re.search(rf"\b{re.escape(rule.name)}\b", text)
+    ]
+    # SQLite names a broken rule by its columns, unless it is a check.
+    if not named and (found := _SQLITE_UNIQUE.search(text)):
+        table = found[1].split(".")[0]
+        columns = {column.split(".")[1] for column in found[1].split(", ")}
+        for model in apps.get_models():
+            if model._meta.db_table != table:
+                continue
+            for rule in model._meta.constraints:
+                if isinstance(rule, models.UniqueConstraint) and columns == {
+                    model._meta.get_field(name).column for name in rule.fields
+                }:
+                    named.append((rule, model))
+    for rule, _ in named:
+        # Django's own words name the rule, which says nothing to her.
+        if rule.violation_error_message != rule.default_violation_error_message:
+            return str(rule.violation_error_message)
+    if (found := _SQLITE_UNIQUE.search(text) or _POSTGRES_UNIQUE.search(text)) and not named:
+        field = found[1].split(", ")[-1].rsplit(".", 1)[-1].replace("_", " ")
+        return f"There is another one with the same {field} already."
+    return CONTRADICTION
 
 
 def once(request: HttpRequest, form: BaseForm | None, do: Callable[[], Done]) -> HttpResponse | None:
     """Runs ``do`` at most once for the same form content, and answers the same when it is sent again.
 
     Returns None when the records refused (the form then carries the reason); the caller shows the form again.
+    Without a form, what the records refuse is raised.
     """
     sent_id, digest = sent_id_of(request), _digest(request)
-    result: Done | None = None
-    with refusals_on(form) if form is not None else transaction.atomic():
+
+    def do_once() -> Done:
         # On SQLite this transaction is the only writer; on PostgreSQL the unique rule lets one of two through.
-        result = _answer_before(sent_id, digest)
-        if result is None:
-            result = do()
-            Sent.objects.create(
-                sent_id=sent_id,
-                digest=digest,
-                person=request.user if request.user.is_authenticated else None,
-                answer=result.to,
-                text=result.text,
-                undo=result.undo,
-            )
-    if form is not None and form.errors:
-        result = _answer_before(sent_id, digest)
+        before = _answer_before(sent_id, digest)
+        if before is not None:
+            return before
+        done = do()
+        Sent.objects.create(
+            sent_id=sent_id,
+            digest=digest,
+            person=request.user if request.user.is_authenticated else None,
+            answer=done.to,
+            text=done.text,
+            undo=done.undo,
+        )
+        return done
+
+    result: Done | None = None
+    if form is None:
+        try:
+            with transaction.atomic():
+                result = do_once()
+        except (ValidationError, IntegrityError):
+            # The other of two at once may have got through just now, and then this is no refusal.
+            result = _answer_before(sent_id, digest)
+            if result is None:
+                raise
+    else:
+        with refusals_on(form):
+            result = do_once()
+        if form.errors:
+            result = _answer_before(sent_id, digest)
     return _go(request, result) if result is not None else None
 
 
@@ -133,18 +195,26 @@ def sent_id_of(request: HttpRequest) -> uuid.UUID:
         return uuid.uuid4()
 
 
-NOT_CONTENT = {"csrfmiddlewaretoken", "sent_id"}
+def refused_status(form: BaseForm) -> int:
+    """The status for showing a form: 200 untouched, 409 when somebody else changed the record, 422 refused."""
+    if not form.is_bound or not form.errors:
+        return 200
+    return 409 if getattr(form, "changed_meanwhile", False) else 422
+
+
+# A password leaves no trace in the records, not even as part of a fingerprint.
+NOT_CONTENT = ("csrfmiddlewaretoken", "sent_id", "password")
 
 
 def _digest(request: HttpRequest) -> str:
     """A fingerprint of who sent what where, files included."""
-    seal = hashlib.sha256(f"{request.user.pk}\n{request.path}\n".encode())
-    for key in sorted(set(request.POST) - NOT_CONTENT):
-        for value in request.POST.getlist(key):
-            seal.update(f"{key}={value}\n".encode("utf-8", "surrogatepass"))
+    typed = [
+        (key, request.POST.getlist(key)) for key in sorted(request.POST) if not key.startswith(NOT_CONTENT)
+    ]
+    seal = hashlib.sha256(json.dumps([request.user.pk, request.get_full_path(), typed]).encode())
     for key in sorted(request.FILES):
         for file in request.FILES.getlist(key):
-            seal.update(f"{key}:{file.size}\n".encode())
+            seal.update(f"\n{key}:{file.size}\n".encode())
             for chunk in file.chunks():
                 seal.update(chunk)
             file.seek(0)

@@ -8,24 +8,21 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
-from django.db import models
+from django.db import models, transaction
 from django.utils import timezone
 
-from estimating.money import BadMoney, Money
+from estimating.money import BadMoney, Currency, Money
 from finishes.measures import BadMeasure, Length, Mass, Temperature, read_number, trim_decimal
-from flips.models import MILLION, Record, Shop, Units
-
-
-def current_shop() -> Shop:
-    """The shop whose currency and units typed values count in."""
-    shop = Shop.current()
-    if shop is None:
-        raise RuntimeError("No shop has been set up.")
-    return shop
+from flips.house import current_shop
+from flips.models import MILLION, Record, Units
+from flips.pages.words import in_words
 
 
 class MoneyField(forms.CharField):
     """Typed money as whole minor units of the shop's currency; shows cents back as typed digits."""
+
+    # The settings page reads amounts in the currency that is being chosen.
+    currency: Currency | None = None
 
     def __init__(self, *, allow_zero: bool = True, **kwargs: Any) -> None:
         kwargs.setdefault("widget", forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}))
@@ -34,7 +31,7 @@ class MoneyField(forms.CharField):
 
     def prepare_value(self, value: Any) -> Any:
         if isinstance(value, int) and not isinstance(value, bool):
-            return Money(value, current_shop().currency).typed
+            return Money(value, self.currency or current_shop().currency).typed
         return value
 
     def to_python(self, value: Any) -> int | None:  # type: ignore[override]
@@ -42,7 +39,7 @@ class MoneyField(forms.CharField):
         if not text:
             return None
         try:
-            cents = Money.parse(text, current_shop().currency).cents
+            cents = Money.parse(text, self.currency or current_shop().currency).cents
         except BadMoney as bad:
             raise ValidationError(str(bad)) from bad
         if cents == 0 and not self.allow_zero:
@@ -56,6 +53,8 @@ class MoneyField(forms.CharField):
 class LengthField(forms.CharField):
     """A typed length as ``Length`` with its text; a bare number counts in the shop's unit."""
 
+    units: Units | None = None
+
     def __init__(self, *, allow_zero: bool = False, **kwargs: Any) -> None:
         kwargs.setdefault("widget", forms.TextInput(attrs={"autocomplete": "off", "enterkeyhint": "next"}))
         kwargs.setdefault("max_length", 60)
@@ -63,8 +62,10 @@ class LengthField(forms.CharField):
         self.allow_zero = allow_zero
 
     def prepare_value(self, value: Any) -> Any:
+        if isinstance(value, int) and not isinstance(value, bool):
+            value = Length(value)
         if isinstance(value, Length):
-            return value.text or value.shown(current_shop().units)
+            return value.text or value.shown(self.units or current_shop().units)
         return value
 
     def to_python(self, value: Any) -> Length | None:  # type: ignore[override]
@@ -74,7 +75,8 @@ class LengthField(forms.CharField):
         if not text:
             return None
         try:
-            length = Length.parse(text, current_shop().length_unit)
+            units = self.units or current_shop().units
+            length = Length.parse(text, "in" if units == Units.IMPERIAL else "mm")
         except BadMeasure as bad:
             raise ValidationError(str(bad)) from bad
         if not length and not self.allow_zero:
@@ -305,8 +307,9 @@ class PhotosField(forms.FileField):
 class RecordForm(forms.ModelForm):
     """Edits a record; notices when somebody else changed it meanwhile, and shows both values.
 
-    The page carries the version it showed. When the row has moved on, each field that differs says what it is now;
-    sending again then overwrites, knowingly.
+    The page carries the version it showed (``form.version`` in the form). When the row has moved on, each field
+    that differs says what it is now; sending again then overwrites, knowingly. Fields are named after their columns,
+    or without the ending: "price" for "price_cents".
     """
 
     version = forms.IntegerField(widget=forms.HiddenInput, required=False)
@@ -319,29 +322,54 @@ class RecordForm(forms.ModelForm):
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
-        seen = cleaned.get("version")
-        if self.instance.pk is None or seen is None:
+        if self.instance.pk is None:
             return cleaned
         now = type(self.instance)._default_manager.get(pk=self.instance.pk)
-        if now.version == seen:
+        # A form that does not say what it showed may not overwrite anything silently either.
+        if now.version == cleaned.get("version"):
             return cleaned
-        self.changed_meanwhile = True
-        last = now.history.select_related("history_user").first()
-        who = getattr(last, "history_user", None) or "Somebody"
-        for name in self.fields:
-            if name == "version" or not hasattr(now, name) or name not in cleaned:
-                continue
-            current = getattr(now, name)
-            if current != cleaned[name]:
-                shown = self.fields[name].prepare_value(current)
-                display = getattr(now, f"get_{name}_display", None)
-                self.add_error(name, f"{who} made this “{display() if display else shown}” meanwhile.")
-        self.add_error(
-            None, f"{who} changed this while you were writing. Yours is kept below; save again to make it so."
-        )
+        self._say_what_changed(now, cleaned)
         self.data = self.data.copy()
         self.data[self.add_prefix("version")] = str(now.version)
         return cleaned
+
+    def _say_what_changed(self, now: Record, cleaned: dict[str, Any]) -> None:
+        self.changed_meanwhile = True
+        last = now.history.select_related("history_user").first()  # type: ignore[attr-defined]
+        who = str(getattr(last, "history_user", None) or "Somebody")
+        for name in self.fields:
+            column = _column_of(now, name)
+            if name == "version" or column is None or name not in cleaned:
+                continue
+            current, typed = getattr(now, column), cleaned[name]
+            if current != getattr(typed, "amount", typed):
+                shown = in_words(now._meta.get_field(column), current, shop=current_shop())
+                self.add_error(name, f"{who} made this “{shown}” meanwhile.")
+        self.add_error(
+            None, f"{who} changed this while you were writing. Yours is kept below; save again to make it so."
+        )
+
+    def hold(self) -> None:
+        """Locks the row until the end of the transaction; raises ValidationError if it has moved on since it was read."""
+        if self.instance.pk is None:
+            return
+        rows = type(self.instance)._default_manager.select_for_update()
+        if rows.values_list("version", flat=True).get(pk=self.instance.pk) != self.instance.version:
+            self.changed_meanwhile = True
+            raise ValidationError("Somebody changed this at the same moment. Save again to make yours so.")
+
+    def save(self, commit: bool = True) -> Any:
+        """Saves unless somebody else just did (ValidationError); call it inside ``refusals_on``."""
+        if commit:
+            with transaction.atomic():
+                self.hold()
+                return super().save()
+        return super().save(commit=False)
+
+
+def _column_of(record: models.Model, name: str) -> str | None:
+    columns = {field.name for field in record._meta.concrete_fields}
+    return next((name + end for end in ("", "_cents", "_nm", "_hundredths") if name + end in columns), None)
 
 
 def initial_today() -> date:

@@ -24,7 +24,7 @@ register = template.Library()
 @register.simple_tag(takes_context=True)
 def money(context: Context, cents: int | None, dash: str = "–") -> SafeString | str:
     """An amount in the shop's currency; a dash for none; nothing at all unless an owner is looking."""
-    if not context.get("owner"):
+    if context.get("owner") is not True:
         return ""
     if cents is None or cents == "":
         return dash
@@ -39,7 +39,7 @@ def money(context: Context, cents: int | None, dash: str = "–") -> SafeString 
 @register.simple_tag(takes_context=True)
 def money_text(context: Context, cents: int | None, dash: str = "–") -> str:
     """Like ``money`` without markup, for titles and attributes."""
-    if not context.get("owner"):
+    if context.get("owner") is not True:
         return ""
     return dash if cents is None else str(Money(int(cents), context["shop"].currency)).replace("-", "−")
 
