@@ -41,7 +41,7 @@ def test_a_taken_port_names_a_free_one(taken_port):
     start.refuse_taken_port("127.0.0.1", named)
 
 
-@pytest.mark.parametrize("port", [-1, 65_536, 100_000])
+@pytest.mark.parametrize("port", [-1, 0, 65_536, 100_000])
 def test_a_port_that_is_none_is_refused(port):
     with pytest.raises(CommandError, match="Cannot listen"):
         start.refuse_taken_port("127.0.0.1", port)

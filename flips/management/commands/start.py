@@ -108,6 +108,9 @@ def refuse_taken_port(host: str, port: int) -> None:
 
 
 def _problem_with(host: str, port: int) -> OSError | None:
+    # Name look-up would quietly take the remainder by 65536.
+    if not 0 < port < 65536:
+        return OSError(errno.EINVAL, "a port is a number from 1 to 65535")
     try:
         family, kind, protocol, _name, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
         with socket.socket(family, kind, protocol) as probe:
@@ -117,8 +120,6 @@ def _problem_with(host: str, port: int) -> OSError | None:
             probe.bind(address)
     except OSError as problem:
         return problem
-    except OverflowError:
-        return OSError(errno.EINVAL, "a port is a number from 1 to 65535")
     return None
 
 
