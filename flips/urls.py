@@ -5,6 +5,7 @@ from django.urls import include, path
 SUBJECTS: list[str] = [
     "flips.pages.pieces",
     "flips.pages.photos",
+    "flips.pages.sales",
     "flips.pages.people",
 ]
 
