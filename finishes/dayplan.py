@@ -287,6 +287,8 @@ class _Bench:
 
     def first(self, moment: datetime, work: timedelta, *, hands: int) -> datetime | None:
         """The first time from ``moment`` on with so many hands free for so long within one spell."""
+        if hands > self.hands:
+            return None
         for begin, end in self.spells[bisect_left(self.closings, moment) :]:
             start = max(begin, moment)
             while start + work <= end:
@@ -349,11 +351,16 @@ def plan(
     threads = [_Thread(job, bench=bench, room=room, shelf=shelf, now=now) for job in jobs]
     while waiting := [t for t in threads if not t.finished]:
         tried = [(thread, thread.next_group()) for thread in waiting]
-        placeable = [(placed[0].start, n) for n, (_, placed) in enumerate(tried) if placed]
+        # Of two that could begin at the same time the one whose window closes first goes first.
+        placeable = [
+            (placed[0].start, placed[0].latest is None, placed[0].latest or now, n)
+            for n, (_, placed) in enumerate(tried)
+            if placed
+        ]
         if not placeable:
             break
-        _, chosen = min(placeable)
-        tried[chosen][0].accept(tried[chosen][1])
+        thread, placed = tried[min(placeable)[-1]]
+        thread.accept(placed)
     steps = [planned for thread in threads for planned in thread.planned(zone)]
     return Plan(
         tuple(

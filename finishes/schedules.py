@@ -302,7 +302,7 @@ class _Judge:
                 self._back_to(BARE)
             self.wet_at = n
         elif step.action == REMOVE_WAX:
-            while self.layers[-1] == "wax":
+            while self.layers and self.layers[-1] == "wax":
                 self.layers.pop()
             self.layers = self.layers or [OLD_FINISH]
         elif step.applies and step.product:
@@ -379,7 +379,8 @@ class _Judge:
             self.found.append(_not_wiped(n, below))
         if self.last is not None and not self.scuffed:
             self.found += _too_late(self.steps, n, self.last)
-        if self.grain_up and product.role not in {"bleach", "stripper"}:
+        # Over bleach that was not rinsed off the rough grain is the least of it.
+        if self.grain_up and "bleach" not in {product.role, below.role if below else ""}:
             self._refuse(
                 n,
                 "raised grain not sanded",
