@@ -7,6 +7,8 @@ SUBJECTS: list[str] = [
     "flips.pages.photos",
     "flips.pages.sales",
     "flips.pages.people",
+    "flips.pages.offline",
+    "flips.pages.look",
 ]
 
 urlpatterns = [path("", include(subject)) for subject in SUBJECTS]

@@ -17,12 +17,7 @@ from django.views.decorators.http import require_http_methods
 
 from flips.models import Outcome, Stage
 from flips.pages.answers import answer
-
-
-class ManyFiles(forms.ClearableFileInput):
-    """A file input that takes several."""
-
-    allow_multiple_selected = True
+from flips.pages.forms import PhotosField
 
 
 class Sample(forms.Form):
@@ -47,9 +42,7 @@ class Sample(forms.Form):
         required=False,
     )
     where = forms.ChoiceField(label="Where", choices=[("", "Somewhere else"), ("yard", "Yard sale")], required=False)
-    photos = forms.FileField(
-        label="Photos", required=False, widget=ManyFiles(attrs={"accept": "image/*", "multiple": True})
-    )
+    photos = PhotosField(label="Photos")
     note = forms.CharField(label="Note", required=False, widget=forms.Textarea(attrs={"rows": 3}))
     later = forms.BooleanField(label="Remind me of it", required=False)
 

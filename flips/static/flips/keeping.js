@@ -138,9 +138,9 @@
   const preview = (input) => {
     const place = one("[data-previews]", input.closest("[data-photos]") || document);
     if (!place) return;
-    all("img", place).forEach((image) => URL.revokeObjectURL(image.src));
     place.replaceChildren(...[...input.files].map((file, index) => {
       const image = make("img", { src: URL.createObjectURL(file), alt: "", width: "88", height: "88" });
+      image.onload = () => URL.revokeObjectURL(image.src);
       image.onerror = () => image.replaceWith(make("span", { class: "name" }, file.name));
       const remove = make("button", { type: "button", "aria-label": `Remove photo ${index + 1}` }, "Remove");
       remove.addEventListener("click", () => {
@@ -279,7 +279,11 @@
           await finds.drop(find.sent_id);
           sent += 1;
         } else if (answer.status < 500 && ![401, 403, 429].includes(answer.status)) {
-          const said = all(".errorlist li", page).map((line) => line.textContent.trim());
+          const lines = all(".field .errorlist li", page);
+          const said = (lines.length ? lines : all(".errorlist li", page)).map((line) => {
+            const label = one("label, legend", line.closest(".field") || line)?.firstChild.textContent.trim();
+            return `${label ? `${label}: ` : ""}${line.textContent.trim()}`;
+          });
           await finds.put({ ...find, refused: answer.status === 413 ? "too many photos in one go." : said.join(" ") || "look at it again." });
         } else {
           trouble = `The shop could not take it (${answer.status}). It is still on this phone.`;
