@@ -146,8 +146,8 @@ def _refuse_by_header(image: Image.Image) -> None:
 
 def _prepare(image: Image.Image, digest: str) -> PreparedPhoto:
     if image.format in ("JPEG", "MPO"):
-        longest = max(image.size)
-        image.draft(None, tuple(max(1, SIZES["full"] * side // longest) for side in image.size))
+        edge, longest = SIZES["full"], max(image.size)
+        image.draft(None, (max(1, edge * image.width // longest), max(1, edge * image.height // longest)))
         if image.width * image.height > MAX_PIXELS:
             raise BadPhoto(_too_large(str(round(image.width * image.height / 1_000_000))))
     image.load()
