@@ -2,8 +2,9 @@
 
 The ratio rule is not exact from three levels on (Boros and Unluyurt 1999), so every state that can arise is weighed:
 which steps are still open and which groups are undecided. A shared step is one step, so it is done and paid once.
-Beyond ``MOST_STATES`` states the groups are ordered level by level instead, flagged as not proved best; the cost
-given is then the exact expected cost of that plan.
+Beyond ``MOST_STATES`` states the groups are ordered level by level instead: exact for remedies of separate steps,
+flagged as not proved best otherwise. The cost given is then the exact expected cost of that plan, and the dearest is
+that of the same plan turned round.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from math import lcm
 
-from estimating.remedies.order import Item, best_remedies, best_steps
+from estimating.remedies.order import MOST_EXACT, Item, best_remedies, best_steps
 from estimating.remedies.work import BadRemedy, Figures, Remedy, Step, cost_of, refuse_circles
 
 __all__ = ["ALL", "ANY", "MOST_STATES", "Group", "Move", "Plan", "group_of", "plan", "plan_in_order"]
@@ -23,6 +24,9 @@ MOST_STATES = 5000
 MOST_FOLLOWED = 20_000
 EVERY_STATE = "every state weighed"
 LEVEL_BY_LEVEL = "ordered level by level, not proved best"
+TWO_LEVELS = "ordered level by level, exact for remedies of separate steps"
+# More free steps than this have more states than are weighed, so weighing is not even begun.
+MOST_FREE_STEPS = 13
 
 
 @dataclass(frozen=True)
@@ -140,6 +144,10 @@ class _Board:
         self.spoils_groups = [0] * len(self.steps)
         self._note_limits()
         self.any_needs = any(self.needs_steps)
+        self.any_limits = any(
+            any(masks)
+            for masks in (self.needs_steps, self.needs_groups, self.spoils_steps, self.spoils_groups)
+        )
         self.pairs = self._absorbing_pairs()
 
     def _add(self, group: Group, parent: int) -> int:
@@ -388,8 +396,11 @@ def plan(
     weigher = _Weigher(board, most_states)
     start = board.start()
     try:
+        if len(board.steps) > MOST_FREE_STEPS and not board.pairs and not board.any_limits:
+            raise _TooMany
         _, dearest = weigher.weigh(start)
     except _TooMany:
+        separate = _is_separate(root)
         order = _level_by_level(root, hour_value, give_up)
         found = plan_in_order(root, order, hour_value=hour_value, give_up=give_up)
         turned = plan_in_order(root, order[::-1], hour_value=hour_value, give_up=give_up)
@@ -399,8 +410,8 @@ def plan(
             found.groups,
             found.figures,
             max(found.figures.cost, turned.figures.cost),
-            exact=False,
-            method=LEVEL_BY_LEVEL,
+            exact=separate,
+            method=TWO_LEVELS if separate else LEVEL_BY_LEVEL,
             policy=order,
         )
 
@@ -445,6 +456,30 @@ def plan_in_order(
     return Plan(
         first, steps, groups, figures, figures.cost, exact=True, method="her order", policy=tuple(order)
     )
+
+
+def _is_separate(root: Group) -> bool:
+    """Whether going level by level is exact: remedies of plain steps that neither share, need nor spoil across.
+
+    A remedy begun only gets better with each step that works, so it is never worth leaving for another; its best
+    order of steps is then the same whatever else there is (the two-level case of Boros and Unluyurt 1999).
+    """
+    if root.kind != ANY:
+        return False
+    names = [step.name for step in root.steps]
+    if len(set(names)) != len(names):
+        return False
+    for part in root.parts:
+        if isinstance(part, Step):
+            if part.after or part.spoils:
+                return False
+            continue
+        inside = {step.name for step in part.steps}
+        limits = {name for step in part.steps for name in (*step.after, *step.spoils)}
+        flat = part.kind == ALL and all(isinstance(inner, Step) for inner in part.parts)
+        if not flat or part.after or part.spoils or limits - inside or (limits and len(inside) > MOST_EXACT):
+            return False
+    return True
 
 
 def _level_by_level(root: Group, hour_value: Fraction, give_up: Fraction | None) -> tuple[str, ...]:

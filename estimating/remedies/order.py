@@ -26,11 +26,12 @@ __all__ = [
 ]
 
 MOST_EXACT = 12
-MOST_TRIALS = 4000
+MOST_WORK = 60_000
+MOST_WIDE = 20_000
 
 EVERY_ORDER = "every order weighed"
 RATIO_RULE = "ratio rule, exact without precedence or spoils"
-RATIO_BLOCKS = "ratio blocks with local search, not proved best"
+PROMISING = "most promising orders with local search, not proved best"
 
 
 @dataclass(frozen=True)
@@ -263,7 +264,8 @@ def _many_steps(items: Sequence[Item], give_up: Fraction) -> Sequenced:
     def rough(order: Sequence[Item]) -> float:
         return _rough_cost(order, 0.0, stop_on_success=False)
 
-    found = _improve(_by_blocks(items, stop_on_success=False), rough, _keeps_needs)
+    starts = _by_blocks(items, stop_on_success=False), _widely(items, stop_on_success=False)
+    found = min((_improve(start, rough, _keeps_needs) for start in starts), key=rough)
     dearest = _improve(
         _by_blocks(items, stop_on_success=False, dearest=True), lambda x: -rough(x), _keeps_needs
     )
@@ -273,7 +275,7 @@ def _many_steps(items: Sequence[Item], give_up: Fraction) -> Sequenced:
         tuple(item.name for item in dearest),
         cost_of_steps(dearest, give_up),
         exact=False,
-        method=RATIO_BLOCKS,
+        method=PROMISING,
     )
 
 
@@ -288,8 +290,12 @@ def _many_remedies(items: Sequence[Item], give_up: Fraction | None) -> Sequenced
         cost = _rough_cost(order, float(price), stop_on_success=True)
         return (missed, cost) if give_up is None else (cost, missed)
 
-    start = _by_blocks(_without_spoiling(items), stop_on_success=True)
-    found = _until_sure(_improve(start, rough, _can_all_be_tried, spare=items))
+    starts = (
+        remedies_that_can_be_tried(_by_blocks(_without_spoiling(items), stop_on_success=True)),
+        _widely(items, stop_on_success=True, give_up=give_up),
+    )
+    tried = [_improve(_until_sure(start), rough, _can_all_be_tried, spare=items) for start in starts]
+    found = _until_sure(min(tried, key=rough))
     dearest = list(remedies_that_can_be_tried(_by_blocks(items, stop_on_success=True, dearest=True)))
     return Sequenced(
         tuple(item.name for item in found),
@@ -297,7 +303,7 @@ def _many_remedies(items: Sequence[Item], give_up: Fraction | None) -> Sequenced
         tuple(item.name for item in dearest),
         max(cost_of_remedies(dearest, price), cost_of_remedies(found, price)),
         exact=False,
-        method=RATIO_BLOCKS,
+        method=PROMISING,
     )
 
 
@@ -377,6 +383,61 @@ def _by_blocks(items: Sequence[Item], *, stop_on_success: bool, dearest: bool = 
     return order
 
 
+def _widely(items: Sequence[Item], *, stop_on_success: bool, give_up: Fraction | None = None) -> list[Item]:
+    """Grows the most promising orders side by side; of two that hold the same items the cheaper is kept.
+
+    How promising an order is: what it costs so far, and what the rest would cost by ratio if nothing stood in the way.
+    """
+    count = len(items)
+    names = {item.name: at for at, item in enumerate(items)}
+    after = [sum(1 << names[name] for name in item.after) for item in items]
+    spoils = [sum(1 << names[name] for name in item.spoils) if stop_on_success else 0 for item in items]
+    cost = [float(item.cost) for item in items]
+    goes_on = [float(1 - item.chance) if stop_on_success else float(item.chance) for item in items]
+    # Where giving up is no choice, a price beyond all costs stands for it.
+    price = 0.0
+    if stop_on_success:
+        price = float(give_up) if give_up is not None else 1e6 * (1 + sum(cost))
+    ratio = [cost[at] / (1 - goes_on[at]) if goes_on[at] < 1 else float("inf") for at in range(count)]
+    by_ratio = sorted(range(count), key=lambda at: (ratio[at], items[at].name))
+
+    def promise(closed: int) -> float:
+        expected, still = 0.0, 1.0
+        for at in by_ratio:
+            if closed >> at & 1:
+                continue
+            if stop_on_success and ratio[at] >= price:
+                break
+            expected += still * cost[at]
+            still *= goes_on[at]
+        return expected + still * price
+
+    width = max(2, MOST_WIDE // count**2)
+    beam: dict[int, tuple[float, float, int, tuple[int, ...]]] = {0: (0.0, 1.0, 0, ())}
+    best: tuple[float, tuple[int, ...]] = (price if stop_on_success else float("inf"), ())
+    for _ in range(count):
+        grown: dict[int, tuple[float, float, int, tuple[int, ...]]] = {}
+        for done, (spent, still, spoiled, order) in beam.items():
+            for at in range(count):
+                if (done | spoiled) >> at & 1 or after[at] & ~done:
+                    continue
+                entry = (spent + still * cost[at], still * goes_on[at], spoiled | spoils[at], (*order, at))
+                if done | 1 << at not in grown or entry < grown[done | 1 << at]:
+                    grown[done | 1 << at] = entry
+        for entry in grown.values():
+            if stop_on_success or len(entry[3]) == count:
+                best = min(best, (entry[0] + entry[1] * price, entry[3]))
+        ranked = sorted(grown.items(), key=lambda pair: (_hope(pair[0], pair[1], promise), pair[1][3]))
+        beam = dict(ranked[:width])
+    return [items[at] for at in best[1]]
+
+
+def _hope(
+    done: int, entry: tuple[float, float, int, tuple[int, ...]], promise: Callable[[int], float]
+) -> float:
+    return entry[0] + entry[1] * promise(done | entry[2])
+
+
 def _until_sure(order: Sequence[Item]) -> list[Item]:
     """The order without what comes after a sure one."""
     kept: list[Item] = []
@@ -417,15 +478,15 @@ def _improve(
     spare: Sequence[Item] = (),
 ) -> list[Item]:
     """Moves, drops and adds single items while that helps, within a fixed number of trials."""
-    best = list(remedies_that_can_be_tried(start)) if spare else list(start)
+    best = list(start)
     value = worth(best)
-    trials = 0
+    trials, most_trials = 0, MOST_WORK // max(len(start), 1)
     better = True
     while better:
         better = False
         for trial in _neighbours(best, spare):
             trials += 1
-            if trials >= MOST_TRIALS:
+            if trials >= most_trials:
                 return best
             if allowed(trial) and (seen := worth(trial)) < value:  # type: ignore[operator]
                 best, value, better = trial, seen, True

@@ -42,31 +42,36 @@ def test_published_trees_reach_the_adaptive_optimum(case):
 
 
 @pytest.mark.parametrize("case", TREES, ids=lambda case: case.key)
-def test_published_trees_level_by_level_cost_what_the_rule_costs_and_are_flagged(case):
+def test_published_trees_level_by_level_cost_what_the_rule_costs_and_say_whether_that_is_best(case):
     found = plan(group_for(case), hour_value=FREE, most_states=0)
 
     assert found.figures.cost == Fraction(case.level_by_level)
-    assert not found.exact
+    # Two levels of separate steps: the rule is exact (sp01, sp02).
+    assert found.exact == (case.key in {"sp01", "sp02"})
     assert "level by level" in found.method
 
 
 # An independent solver: every outcome table of the steps done so far, no merging of states.
 
 
-def brute_force(remedies, give_up):
-    """(missed, cost) of the best adaptive way; remedies are tuples of steps, the same name being the same step."""
+def brute_force(remedies, give_up, spoils=()):
+    """(missed, cost) of the best adaptive way; remedies are tuples of steps, the same name being the same step.
+
+    ``spoils`` are pairs (one, other): a step of remedy ``one`` that ``other`` lacks makes ``other`` impossible.
+    """
     steps = {step.name: step for remedy in remedies for step in remedy}
+    names = [{step.name for step in remedy} for remedy in remedies]
 
     @cache
-    def best(passed, failed):
-        if any(all(step.name in passed for step in remedy) for remedy in remedies):
+    def best(passed, failed, spoiled):
+        if any(names[at] <= passed and at not in spoiled for at in range(len(remedies))):
             return (Fraction(0), Fraction(0))
-        stop = (Fraction(1), give_up or Fraction(0))
-        options = [stop]
+        options = [(Fraction(1), give_up or Fraction(0))]
         for name, step in steps.items():
             if name in passed or name in failed or not set(step.after) <= passed | failed:
                 continue
-            yes, no = best(passed | {name}, failed), best(passed, failed | {name})
+            worse = spoiled | {two for one, two in spoils if name in names[one] - names[two]}
+            yes, no = best(passed | {name}, failed, worse), best(passed, failed | {name}, worse)
             options.append(
                 tuple(
                     extra + step.chance * one + (1 - step.chance) * two
@@ -75,7 +80,7 @@ def brute_force(remedies, give_up):
             )
         return min(options) if give_up is None else min(options, key=lambda option: option[::-1])
 
-    return best(frozenset(), frozenset())
+    return best(frozenset(), frozenset(), frozenset())
 
 
 @st.composite
@@ -162,6 +167,30 @@ def test_a_shared_step_is_paid_once():
     assert found.figures.chance == Fraction("0.81")
 
 
+@settings(max_examples=100, deadline=None)
+@given(shared_remedies().filter(closed_over_needs), st.none() | st.integers(0, 80), st.data())
+def test_remedies_of_several_steps_that_spoil_each_other_cost_what_weighing_every_outcome_says(
+    remedies, price, data
+):
+    names = [{step.name for step in remedy} for remedy in remedies]
+    pairs = [(a, b) for a in range(len(names)) for b in range(len(names)) if a != b and names[a] - names[b]]
+    spoils = data.draw(st.sets(st.sampled_from(pairs), max_size=2)) if pairs else set()
+    give_up = None if price is None else Fraction(price)
+    root = group_of(
+        [
+            Remedy(f"remedy {at}", steps, spoils=tuple(f"remedy {two}" for one, two in spoils if one == at))
+            for at, steps in enumerate(remedies)
+        ]
+    )
+
+    found = plan(root, hour_value=FREE, give_up=give_up)
+
+    missed, cost = brute_force(remedies, give_up, tuple(spoils))
+    assert found.figures.cost == cost
+    if give_up is None:
+        assert found.figures.chance == 1 - missed
+
+
 def test_the_next_move_depends_on_the_outcome():
     found = plan(
         group_of(
@@ -218,3 +247,59 @@ def test_ten_steps_are_weighed_exactly_in_less_than_a_fifth_of_a_second(remedies
 
     assert found.exact
     assert process_time() - started < 0.2
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.lists(
+        st.lists(
+            st.tuples(st.integers(0, 30), st.sampled_from([10, 30, 50, 80, 95, 100])), min_size=1, max_size=3
+        ),
+        min_size=1,
+        max_size=3,
+    ),
+    st.none() | st.integers(0, 80),
+    st.data(),
+)
+def test_level_by_level_is_exact_for_remedies_of_separate_steps(figures, price, data):
+    give_up = None if price is None else Fraction(price)
+    remedies = []
+    for at, rows in enumerate(figures):
+        names = [f"{at}.{place}" for place in range(len(rows))]
+        after = [
+            tuple(data.draw(st.sets(st.sampled_from(names[:place]), max_size=1)) if place else ())
+            for place in range(len(rows))
+        ]
+        remedies.append(
+            Remedy(
+                f"remedy {at}",
+                tuple(
+                    Step(name, 0, cost, Fraction(chance, 100), needed)
+                    for name, (cost, chance), needed in zip(names, rows, after, strict=True)
+                ),
+            )
+        )
+    root = group_of(remedies)
+
+    quick = plan(root, hour_value=FREE, give_up=give_up, most_states=0)
+    weighed = plan(root, hour_value=FREE, give_up=give_up)
+
+    assert quick.exact
+    assert (quick.figures.cost, quick.figures.chance) == (weighed.figures.cost, weighed.figures.chance)
+
+
+def test_many_remedies_of_separate_steps_stay_exact():
+    remedies = [
+        Remedy(
+            f"remedy {at}",
+            tuple(
+                Step(f"{at}.{place}", 1, 3 * at + place, Fraction(60 + 3 * place, 100)) for place in range(4)
+            ),
+        )
+        for at in range(8)
+    ]
+
+    found = plan(group_of(remedies), hour_value=Fraction(18), give_up=Fraction(400))
+
+    assert found.exact
+    assert "separate steps" in found.method

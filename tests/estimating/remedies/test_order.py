@@ -1,5 +1,6 @@
 from fractions import Fraction
 from itertools import permutations
+from random import Random
 from time import process_time
 
 import pytest
@@ -194,6 +195,27 @@ def test_the_heuristic_for_many_is_feasible_and_never_below_the_best(items):
 
     assert found.cost >= best_remedies(items, Fraction(50)).cost
     assert found.order in [tuple(item.name for item in one) for one in feasible_tries(items)]
+
+
+def test_the_heuristic_for_many_finds_the_best_of_twenty_random_tens():
+    from estimating.remedies import order
+
+    random = Random(4)
+    missed = 0
+    for _ in range(20):
+        items = [
+            Item(
+                f"r{at}",
+                Fraction(random.randint(1, 80)),
+                Fraction(random.randint(3, 90), 100),
+                frozenset({f"r{random.randrange(at)}"} if at and random.random() < 0.4 else ()),
+                frozenset({f"r{random.randrange(10)}"} - {f"r{at}"} if random.random() < 0.3 else ()),
+            )
+            for at in range(10)
+        ]
+        missed += order._many_remedies(items, Fraction(90)).cost != best_remedies(items, Fraction(90)).cost
+
+    assert missed <= 1
 
 
 def test_many_with_precedence_are_flagged_as_not_proved_best():
