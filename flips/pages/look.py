@@ -41,7 +41,9 @@ class Sample(forms.Form):
         widget=forms.CheckboxSelectMultiple,
         required=False,
     )
-    where = forms.ChoiceField(label="Where", choices=[("", "Somewhere else"), ("yard", "Yard sale")], required=False)
+    where = forms.ChoiceField(
+        label="Where", choices=[("", "Somewhere else"), ("yard", "Yard sale")], required=False
+    )
     photos = PhotosField(label="Photos")
     note = forms.CharField(label="Note", required=False, widget=forms.Textarea(attrs={"rows": 3}))
     later = forms.BooleanField(label="Remind me of it", required=False)
@@ -90,7 +92,11 @@ def look(request: HttpRequest) -> HttpResponse:
             "figures": FIGURES,
             "stages": Stage.choices,
             "outcomes": Outcome.choices,
-            "pairs": [("Kind", "Chest of drawers"), ("Where", "Barn sale on the county road"), ("Seen", "3 May 2025")],
+            "pairs": [
+                ("Kind", "Chest of drawers"),
+                ("Where", "Barn sale on the county road"),
+                ("Seen", "3 May 2025"),
+            ],
             "tabs": [
                 {"url": "#a", "text": "Timeline", "current": True},
                 {"url": "#b", "text": "Parts", "count": 14},
