@@ -44,13 +44,15 @@ class Tool:
         """The function behind the name; raises ValueError when it is not installed."""
         module_name, function_name = self.address.split(":")
         try:
-            return getattr(import_module(module_name), function_name)
+            module = import_module(module_name)
         except ModuleNotFoundError as error:
             if error.name != module_name:
                 raise
-            raise ValueError(f"{self.name} is not installed") from error
-        except AttributeError as error:
-            raise ValueError(f"{self.name} is not installed") from error
+            raise ValueError("is not installed") from error
+        function = getattr(module, function_name, None)
+        if function is None:
+            raise ValueError("is not installed")
+        return function
 
     def help(self) -> str:
         """Input, output and an example, as the engine's own module tells them."""
@@ -106,7 +108,9 @@ def decode(raw: bytes) -> dict[str, Any]:
     if not text.strip():
         raise ValueError("the input is empty: a JSON object is wanted")
     try:
-        payload = json.loads(text, object_pairs_hook=_once, parse_constant=_no_constant, parse_float=_finite)
+        payload = json.loads(
+            text, object_pairs_hook=_once, parse_constant=_no_constant, parse_float=_finite, parse_int=_whole
+        )
     except json.JSONDecodeError as error:
         raise ValueError(f"not JSON: {error.msg} (line {error.lineno}, column {error.colno})") from error
     except RecursionError as error:
@@ -139,6 +143,12 @@ def _finite(text: str) -> float:
     if number in (float("inf"), float("-inf")):
         raise ValueError(f"{text} is too large a number")
     return number
+
+
+def _whole(text: str) -> int:
+    if len(text) > 40:
+        raise ValueError(f"{text[:20]}... is too large a number")
+    return int(text)
 
 
 def _kind(value: object) -> str:
