@@ -490,10 +490,26 @@ def choose(ranking: Ranking, eye: str | None = None) -> Choice:
     return Choice(name, eye is not None, eye, ranking.best.name, found.delta_e)
 
 
+@dataclass(frozen=True)
+class Near:
+    """A kept sample beside a colour."""
+
+    name: str
+    delta_e: float
+    words: str
+    hints: tuple[str, ...]
+
+
+def nearest(target: Sequence[float], samples: Mapping[str, Sequence[float]]) -> tuple[Near, ...]:
+    """Kept sample boards (L*a*b* by name) by their difference to a colour, nearest first; ties by name."""
+    judged = sorted((delta_e_2000(target, lab), name) for name, lab in samples.items())
+    return tuple(Near(name, gap, in_words(gap), hints(samples[name], target)) for gap, name in judged)
+
+
 # ---- photos -----------------------------------------------------------------------------------------------
 
 # Enough to average noise and grain; more only costs time.
-SIDE_OF_SAMPLES = 96
+SAMPLES = 96 * 96
 
 Box = tuple[float, float, float, float]
 Corners = Sequence[tuple[float, float]]
@@ -525,7 +541,7 @@ def upright(image: Image) -> Image:
 def pixels_in(image: Image, place: Box | Corners) -> list[tuple[int, int, int]]:
     """The pixels of an upright RGB photo inside a box (left, top, right, bottom) or inside corners, in pixels.
 
-    Large places are thinned to about a hundred samples a side. What lies outside the photo is left out, so the
+    Large places are thinned to about ten thousand samples. What lies outside the photo is left out, so the
     list can be empty. Raises ValueError for a place that is neither.
     """
     from PIL import Image as Images
@@ -542,7 +558,8 @@ def pixels_in(image: Image, place: Box | Corners) -> list[tuple[int, int, int]]:
     mask = Images.new("L", (right - left, bottom - top), 0)
     ImageDraw.Draw(mask).polygon([(x - left, y - top) for x, y in corners], fill=255)
     part = image.crop((left, top, right, bottom)).convert("RGB")
-    shrink = max(1, min(part.size) // SIDE_OF_SAMPLES)
+    # A long thin mark keeps at least four samples across.
+    shrink = max(1, min(math.isqrt(part.width * part.height // SAMPLES), min(part.size) // 4))
     if shrink > 1:
         part, mask = part.reduce(shrink), mask.reduce(shrink)
     colours, inside = part.tobytes(), mask.tobytes()
@@ -578,6 +595,16 @@ def patch_in(image: Image, name: str, *, place: Box | Corners) -> Patch:
 
 # ---- command line -----------------------------------------------------------------------------------------
 
+COMPUTE_HELP = """The difference of two colours by CIEDE2000.
+
+in   a, b    {"lab": [L, a, b]}, or {"srgb": [r, g, b]} with levels 0 to 255, or {"srgb": "#8B4513"} (D65)
+out  delta_e_2000   number
+     words          what that looks like on wood, side by side
+     hints          what a should become to look like b
+     a_lab, b_lab   both colours as L*a*b*
+
+example  {"a": {"lab": [50, 2.6772, -79.7751]}, "b": {"lab": [50, 0, -82.7485]}}  ->  {"delta_e_2000": 2.0425, ...}"""
+
 
 def compute_colour(payload: Mapping[str, Any], _options: Mapping[str, Any] | None = None) -> dict[str, Any]:
     """``{"a": {"lab": [L, a, b]} or {"srgb": [r, g, b]}, "b": ...}`` -> ``{"delta_e_2000": number, ...}``.
@@ -612,14 +639,17 @@ def _read_colour(payload: Mapping[str, Any], side: str) -> Lab:
     if not isinstance(values, (list, tuple)) or len(values) != 3:
         raise ValueError(f"{where}: give three numbers.")
     for value in values:
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise ValueError(f"{where}: {str(value)[:20]!r} is not a number.")
+        # Also turns away NaN, and whole numbers too large to become a float.
+        if not -1000 <= value <= 1000:
+            raise ValueError(
+                f"{where}: {'levels run from 0 to 255' if kind == 'srgb' else 'that is no colour'}."
+            )
     if kind == "srgb":
         if not all(0 <= value <= 255 for value in values):
             raise ValueError(f"{where}: levels run from 0 to 255.")
         return srgb_to_lab(values)
     if not 0 <= values[0] <= 100:
         raise ValueError(f"{where}: L runs from 0 to 100.")
-    if max(abs(values[1]), abs(values[2])) > 1000:
-        raise ValueError(f"{where}: a and b that large are no colour.")
     return Lab(*(float(value) for value in values))

@@ -15,13 +15,18 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
-from finishes.facts import COMMON_PRACTICE, PUBLISHED, Fact, Range
+from finishes.facts import COMMON_PRACTICE, FROM_MEMORY, PUBLISHED, Fact, Range
 
 BARE, OLD_FINISH, SILICONE = "bare wood", "old finish", "silicone polish"
 SURFACES = (BARE, OLD_FINISH, SILICONE)
 BASES = ("water", "alcohol", "oil", "solvent", "wax")
 ROLES = ("film", "soak", "colour", "paint", "primer", "wax", "bleach", "filler", "stripper")
 FROM_THE_CAN = "as on my can"
+# GHS hazard codes were recalled, not read: they point at what to look for on the label, which rules.
+H_CODES_STATUS, H_CODES_SOURCE = (
+    FROM_MEMORY,
+    "recalled hazard classes; the label and the safety data sheet rule",
+)
 
 HOURS = {"min": Fraction(1, 60), "h": Fraction(1), "d": Fraction(24)}
 

@@ -86,19 +86,9 @@ def _spell(text: Any) -> Spell:
 
 
 def answer(payload: Mapping[str, Any], _options: Mapping[str, Any] | None = None) -> dict[str, Any]:
-    """Judges and plans finishing steps.
+    """Judges and plans finishing steps; ``schedules.COMPUTE_HELP`` says what goes in and out.
 
-    In: ``start`` ("2026-03-27T08:00", local unless it carries an offset), ``zone`` ("Europe/Berlin"), and ``steps``
-    or ``pieces`` ([{"piece", "group", "over", "start", "steps"}]). A step has ``product`` and/or ``action`` (see
-    ACTIONS), and may have ``name``, ``wait``, ``until``, ``work`` ("30 min"), ``hands``, ``done_at``, and ``can``
-    (figures as on the can: recoat_first, recoat_from, recoat_until, touch, handle, cure, coldest, warmest,
-    dampest). Optional: ``over`` ("bare wood"), ``working_hours`` ({"mon-fri": "08:00-17:00"}, that if left out),
-    ``hands`` (1), ``temperature`` ("18 C") and ``humidity_percent``, or ``room`` ([{"at", "temperature", ...}]).
-
-    Out: ``steps`` ([{"piece", "group", "step", "action", "what", "earliest", "latest", "starts", "ends", "after",
-    "moved", "missed"}], times local with offset, latest null when no window closes), ``refusals`` ([{"piece",
-    "step", "rule", "reason", "way_round", "severity", ...}]), ``milestones``, ``days``, ``unplaced``, ``ok`` and
-    ``note``. Raises ValueError with one line that names the field.
+    Raises ValueError with one line that names the field.
     """
     if not isinstance(payload, Mapping):
         raise ValueError("Give a JSON object.")

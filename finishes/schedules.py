@@ -611,9 +611,40 @@ def room_refusals(step: Step, room: Reading, *, number: int) -> tuple[Refusal, .
 
 # ---- command line -----------------------------------------------------------------------------------------
 
+COMPUTE_HELP = """Whether finishing steps will hold, and when each can be done.
+
+in   start            "2026-03-27T08:00", local unless it carries an offset; nothing is planned before it
+     zone             "Europe/Berlin"
+     steps            a list of steps, or
+     pieces           [{"piece", "group"?, "over"?, "start"?, "steps"}] for several at one bench
+     over             what is on the wood: "bare wood" (if left out), "old finish", "silicone polish" or a product
+     working_hours    {"mon-fri": "08:00-17:00", "sat": ["09:00-12:00"], "closed": ["2026-12-24"]};
+                      mon-fri 08:00-17:00 if left out
+     hands            1 if left out
+     temperature, humidity_percent   of the room; or room: [{"at", "temperature", "humidity_percent"?}]
+     A step has a product, an action, or both, and optionally
+       name, wait ("24 h": the next step not before), until ("48 h": not after), work ("30 min"), hands,
+       done_at (when it was really finished), can (figures of her own can: recoat_first, recoat_from,
+       recoat_until, touch, handle, cure as times; coldest, warmest as temperatures; dampest in %)
+     actions: coat, stain, wax, bleach, fill, prime, strip (these need a product), sand, rub, wipe, rinse,
+       raise grain, clean, remove wax, sand to bare, wait, handle, ship
+out  ok           nothing refused and every step placed
+     steps        [{"piece", "group", "step", "action", "what", "earliest", "latest", "starts", "ends", "after",
+                  "moved", "missed", "done"}] in order of starts; local times with offset; latest null: no window
+     refusals     [{"piece", "group", "step", "rule", "reason", "way_round", "severity", "source", "status"}];
+                  severity is refused or caution
+     milestones   [{"piece", "group", "dry_to_touch", "may_be_handled", "cured"}]
+     days         [{"day", "steps"}]
+     unplaced     [{"piece", "group", "step", "reason"}]
+     note         what the drying times rest on
+
+example  {"start": "2026-03-02T08:00", "zone": "Europe/Berlin",
+          "steps": [{"product": "oil polyurethane"}, {"product": "oil polyurethane"}]}
+         ->  second coat earliest 2026-03-02T14:30+01:00, latest 2026-03-03T08:30+01:00"""
+
 
 def compute_schedule(payload: Mapping[str, Any], options: Mapping[str, Any] | None = None) -> dict[str, Any]:
-    """Judges and plans finishing steps; see ``schedule_json.answer`` for what goes in and out."""
+    """Judges and plans finishing steps; ``COMPUTE_HELP`` says what goes in and out. Raises ValueError."""
     # Here and not above: the calendar is built on this module.
     from finishes import schedule_json
 

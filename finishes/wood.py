@@ -408,6 +408,33 @@ def check_before_gluing(parts: Mapping[str, Fraction]) -> GluingCheck:
 
 # ---- command line -----------------------------------------------------------------------------------------
 
+COMPUTE_HELP = {
+    "moisture": """What wood and surfaces do in a room's air.
+
+in   temperature           "70 F" or "21 C"
+     humidity_percent      above 0 to 100
+     surface_temperature   optional: is a surface far enough above the dew point to coat?
+out  emc_percent           number: the moisture wood settles at
+     dew_point             text in the unit of the temperature
+     dew_point_c           number, degrees Celsius
+     surface_ok, reason    with a surface_temperature
+
+example  {"temperature": "70 F", "humidity_percent": 45}  ->  {"emc_percent": 8.459..., "dew_point": "47.67 F", ...}""",
+    "movement": """How much a solid panel swells or shrinks across the grain.
+
+in   width                     "24 in", "600 mm"
+     species                   "black walnut"; or coefficient (per 1 %) or shrinkage_percent in its place
+     cut                       "flat" or "quarter"
+     from_percent, to_percent  moisture of the wood, 0 to 200
+out  change, width_after       text in the unit of the width; change is negative when it shrinks
+     change_mm, width_after_mm numbers
+     formula                   "coefficient" within 6 to 14 %, otherwise "shrinkage" (both moistures capped at 30 %)
+     figure, figure_unit, source, status, reasons, species
+
+example  {"width": "232 mm", "species": "white fir", "cut": "flat", "from_percent": 8, "to_percent": 11}
+         ->  {"change": "1.7052 mm", "width_after": "233.7052 mm", ...}""",
+}
+
 
 def compute_moisture(payload: Mapping[str, Any], _options: Mapping[str, Any] | None = None) -> dict[str, Any]:
     """``{"temperature": "70 F", "humidity_percent": 45}`` -> ``{"emc_percent": number, "dew_point": "47.7 F", ...}``.
@@ -515,6 +542,8 @@ def _number(payload: Mapping[str, Any], key: str) -> Fraction:
     value = payload.get(key)
     try:
         if isinstance(value, bool) or not isinstance(value, (int, float, str, Decimal)):
+            raise ValueError
+        if isinstance(value, str) and not re.fullmatch(r"\s*-?\d{1,12}([.,]\d{1,12})?\s*", value):
             raise ValueError
         # Through text, so that 0.00274 means what was written and not the nearest binary number.
         return Fraction(str(value).strip().replace(",", "."))

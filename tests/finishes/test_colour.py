@@ -213,6 +213,19 @@ def test_the_eye_wins_and_both_are_kept():
         colour.choose(ranking, eye="ghost")
 
 
+def test_kept_samples_are_found_by_colour():
+    kept = {
+        "amber shellac on maple": (60, 12, 34),
+        "walnut stain on oak": (38, 11, 20),
+        "bare cherry": (55, 15, 27),
+    }
+
+    found = colour.nearest((39, 11, 21), kept)
+
+    assert [near.name for near in found] == ["walnut stain on oak", "bare cherry", "amber shellac on maple"]
+    assert (found[0].words, found[0].hints) == ("hardly visible", ("a little lighter", "a little yellower"))
+
+
 # ---- a photo of known patches
 
 # Invented scraps: an old walnut-like brown and five stain trials, from near to far.
@@ -303,6 +316,14 @@ def test_a_box_holds_exactly_its_pixels():
     assert colour.pixels_in(picture, (2, 3, 6, 8)) == [(200, 100, 50)] * 20
 
 
+def test_a_long_thin_mark_is_thinned_not_lost():
+    picture = Image.new("RGB", (4000, 400), (90, 70, 50))
+    pixels = colour.pixels_in(picture, (0, 0, 4000, 30))
+
+    assert set(pixels) == {(90, 70, 50)}
+    assert 2000 < len(pixels) < 20_000
+
+
 def test_a_place_that_is_no_place_is_refused():
     with pytest.raises(ValueError, match="three corners"):
         colour.pixels_in(Image.new("RGB", (10, 10)), [(1, 1), (2, 2)])
@@ -361,6 +382,7 @@ def test_compute_colour_takes_levels_or_a_code():
         ({"a": {"lab": [float("nan"), 0, 0]}, "b": {}}, "a.lab"),
         ({"a": {"srgb": [0, 0, 256]}, "b": {}}, "a.srgb"),
         ({"a": {"srgb": "#12345"}, "b": {}}, "a.srgb"),
+        ({"a": {"lab": [50, 10**400, 0]}, "b": {}}, "a.lab"),
     ],
 )
 def test_compute_colour_names_the_wrong_field(payload, field):

@@ -364,6 +364,7 @@ def test_compute_movement_takes_a_given_figure():
         ({"from_percent": "wet"}, "from_percent"),
         ({"to_percent": -1}, "to_percent"),
         ({"to_percent": None}, "to_percent"),
+        ({"to_percent": "1e99999999"}, "to_percent"),
     ],
 )
 def test_compute_movement_names_the_wrong_field(wrong, field):
