@@ -12,6 +12,7 @@ from estimating.remedies.board import (
     Option,
     Placed,
     Ranking,
+    Reserve,
     WayOut,
     Wish,
     ask_again,
@@ -19,6 +20,7 @@ from estimating.remedies.board import (
     price_of_wish,
     rank,
     remaining,
+    reserve_of,
     weigh_ways,
 )
 from estimating.remedies.nested import Group, Move, Plan, plan, plan_in_order
@@ -39,6 +41,7 @@ __all__ = [
     "Plan",
     "Ranking",
     "Remedy",
+    "Reserve",
     "Step",
     "WayOut",
     "Wish",
@@ -50,5 +53,6 @@ __all__ = [
     "price_of_wish",
     "rank",
     "remaining",
+    "reserve_of",
     "weigh_ways",
 ]

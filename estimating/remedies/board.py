@@ -30,6 +30,7 @@ __all__ = [
     "Option",
     "Placed",
     "Ranking",
+    "Reserve",
     "WayOut",
     "Wish",
     "ask_again",
@@ -37,6 +38,7 @@ __all__ = [
     "price_of_wish",
     "rank",
     "remaining",
+    "reserve_of",
     "weigh_ways",
 ]
 
@@ -79,8 +81,8 @@ class LeftOut:
 class Ranking:
     """The best order with its figures, her own order's and the dearest order's.
 
-    ``worth_it`` is whether the expected cost is below the price of giving up; a tie is not worth it, and without a
-    price it is true. ``first`` is the first move of an adaptive plan, where remedies have several steps.
+    ``worth_it`` is whether the expected cost is below the price of giving up; a tie is not worth it. Without a price
+    it is true unless there is no chance at all. ``first`` is the first move of an adaptive plan, where remedies have several steps.
     """
 
     order: tuple[Placed, ...]
@@ -180,7 +182,7 @@ def order_steps(
         own,
         tuple(notes),
         price,
-        price is None or expected.cost < price,
+        _worth_it(expected, price),
         found.exact,
         found.method,
     )
@@ -192,6 +194,10 @@ def _money(value: Exact, what: str) -> Fraction:
     if value < 0:
         raise BadRemedy(f"{what} can't be negative.")
     return Fraction(value)
+
+
+def _worth_it(figures: Figures, price: Fraction | None) -> bool:
+    return figures.chance > 0 if price is None else figures.cost < price
 
 
 def _figures_of_steps(steps: Sequence[Step], hour_value: Fraction, give_up: Fraction | None) -> Figures:
@@ -382,7 +388,7 @@ def _rank_flat(
         own,
         tuple(notes),
         price,
-        price is None or expected.cost < price,
+        _worth_it(expected, price),
         found.exact,
         found.method,
     )
@@ -493,7 +499,7 @@ def _rank_nested(
         own,
         tuple(notes),
         price,
-        price is None or found.figures.cost < price,
+        _worth_it(found.figures, price),
         found.exact,
         found.method,
         found.first,
@@ -773,6 +779,28 @@ def weigh_ways(
     # Python's sort keeps the order of equals, so a way out stays before carrying on.
     options.sort(key=lambda option: -option.net)
     return Fork(tuple(options), ranking, Fraction(sunk))
+
+
+@dataclass(frozen=True)
+class Reserve:
+    """What to set aside for failures: materials and hours beyond the first remedy going well."""
+
+    materials: Fraction
+    hours: Fraction
+
+
+def reserve_of(ranking: Ranking) -> Reserve:
+    """How much more the plan is expected to take than its first remedy by itself; never below nothing.
+
+    It goes into the ceiling of a find beside the materials and hours of that first remedy.
+    """
+    if not ranking.order:
+        return Reserve(Fraction(0), Fraction(0))
+    first = ranking.order[0]
+    return Reserve(
+        max(ranking.expected.materials - first.materials, Fraction(0)),
+        max(ranking.expected.hours - first.hours, Fraction(0)),
+    )
 
 
 def ask_again(*, just_failed: bool, minutes_spent: int, minutes_expected: int) -> str:

@@ -42,7 +42,7 @@ Remedies: tried until one works; "order" lists those that are tried. "after" nam
   and before it only what costs less for its chance than the sure one. Where two spoil each other, what leads to the
   higher chance stays. A tie in money goes to trying once more before the sure one, then by name.
   worst_cost is for the dearest order that leaves nothing out that can still be tried, until one works.
-worth_it: expected_cost is below give_up; a tie is not worth it. Without give_up it is true.
+worth_it: expected_cost is below give_up; a tie is not worth it. Without give_up it is true unless the chance is 0.
 
 Example: {"hour_value": 18, "give_up": 90, "steps": [
   {"name": "test a corner", "hours": 0.25, "materials": "1.00", "chance": 0.5},

@@ -1,7 +1,7 @@
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from estimating.chances import LEVELS, Tries, learn, level, tally
@@ -9,6 +9,7 @@ from estimating.chances import LEVELS, Tries, learn, level, tally
 scipy_stats = pytest.importorskip("scipy.stats")
 
 
+@settings(deadline=None)
 @given(st.integers(0, 40), st.integers(0, 40), st.sampled_from(LEVELS), st.integers(1, 20))
 def test_the_chance_is_the_mean_of_the_beta_binomial_in_scipy(worked, failed, guess, guess_tries):
     found = learn(Tries(worked, 0, failed), guess=guess.chance, guess_tries=guess_tries)

@@ -2,7 +2,7 @@ from dataclasses import fields
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from estimating.margin import Margin
@@ -57,6 +57,7 @@ def test_a_loss_has_its_sign_in_the_percentage():
 amounts = st.integers(0, 10**9)
 
 
+@settings(deadline=None)
 @given(amounts, amounts, amounts, amounts, amounts, amounts, amounts, amounts)
 def test_the_lines_add_up_to_the_figures(price, refunds, charged, income, tax, fees, paid, packing):
     sale = Margin(

@@ -186,6 +186,7 @@ def test_the_plan_comes_down_to_the_floor_and_counts_the_waiting():
     assert plan[1].margin_after_holding == 18000 - 1830 - 9000 - 1001
 
 
+@settings(deadline=None)
 @given(st.integers(0, 10**6), st.integers(0, 10**6), st.integers(1, 99), st.sampled_from([1, 50, 100, 500]))
 def test_every_plan_falls_and_never_below_the_floor(asking, floor_price, percent, step):
     plan = drop_plan(

@@ -15,6 +15,7 @@ from estimating.remedies import (
     price_of_wish,
     rank,
     remaining,
+    reserve_of,
     weigh_ways,
 )
 
@@ -54,6 +55,14 @@ def test_what_a_card_saves_is_the_cost_without_it():
 def test_the_cost_of_moving_a_card_later_is_never_negative():
     for card in rank(ALL_FOUR, hour_value=HOUR).order[:-1]:
         assert card.later_costs >= 0
+
+
+def test_the_reserve_is_what_the_plan_takes_beyond_its_first_remedy():
+    found = reserve_of(rank(ALL_FOUR, hour_value=HOUR))
+
+    # Half of 150, 0.35 of 900, 0.07 of 3000; hours as in the plan less the half hour of the iron.
+    assert found.materials == 75 + 315 + 210
+    assert found.hours == Fraction(1, 8) + Fraction(35, 100) + Fraction(56, 100)
 
 
 def test_left_out_says_why():

@@ -65,6 +65,14 @@ def test_remedies_too_dear_for_giving_up_leave_an_empty_order():
     }
 
 
+def test_what_cannot_work_is_not_worth_it():
+    payload = {"hour_value": 0, "remedies": [{"name": "A", "hours": 1, "materials": 6, "chance": 0}]}
+
+    found = compute_remedies(payload)
+
+    assert (found["order"], found["expected_cost"], found["worth_it"]) == ([], "0.00", False)
+
+
 def test_half_a_cent_is_rounded_up():
     payload = {"hour_value": 0, "steps": [{"name": "A", "hours": 0, "materials": 0.125, "chance": 1}]}
 
