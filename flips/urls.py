@@ -7,6 +7,10 @@ SUBJECTS: list[str] = [
     "flips.pages.photos",
     "flips.pages.sales",
     "flips.pages.people",
+    "flips.pages.more",
+    "flips.pages.history",
+    "flips.pages.undo",
+    "flips.pages.settings",
     "flips.pages.offline",
     "flips.pages.look",
 ]

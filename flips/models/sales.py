@@ -60,6 +60,17 @@ class FeeRule(Voidable):
     def __str__(self) -> str:
         return f"{self.channel} from {self.from_on}"
 
+    @property
+    def parts_in_words(self) -> str:
+        """What the percent is taken of: "the price and the delivery"."""
+        parts = (
+            ("the price", self.of_price),
+            ("the delivery", self.of_delivery),
+            ("the sales tax", self.of_tax),
+        )
+        taken = [words for words, is_taken in parts if is_taken]
+        return " and ".join([", ".join(taken[:-1]), taken[-1]] if len(taken) > 1 else taken)
+
 
 class TaxCollector(models.TextChoices):
     """Who took the sales tax from the buyer and owes it."""

@@ -110,9 +110,10 @@ def message_of(refused: IntegrityError) -> str:
         for model in apps.get_models():
             if model._meta.db_table != table:
                 continue
+            column_of = {field.name: field.column for field in model._meta.concrete_fields}
             for rule in model._meta.constraints:
                 if isinstance(rule, models.UniqueConstraint) and columns == {
-                    model._meta.get_field(name).column for name in rule.fields
+                    column_of[name] for name in rule.fields
                 }:
                     named.append((rule, model))
     for rule, _ in named:

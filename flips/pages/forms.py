@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from fractions import Fraction
 from typing import Any
 
@@ -258,6 +258,21 @@ class MomentField(forms.DateTimeField):
         )
         super().__init__(**kwargs)
 
+    def to_python(self, value: Any) -> datetime | None:
+        try:
+            return super().to_python(value)
+        except ValidationError as refused:
+            if refused.code != "ambiguous_timezone" or not refused.params:
+                raise
+            # When the clocks go back an hour comes twice: the first one is meant. When they go forward it never comes.
+            naive, zone = refused.params["datetime"], refused.params["current_timezone"]
+            first = naive.replace(tzinfo=zone, fold=0)
+            if first.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != naive:
+                raise ValidationError(
+                    "The clocks went forward that night and skipped that time. Write a time before or after."
+                ) from refused
+            return first
+
     def clean(self, value: Any) -> datetime | None:
         moment = super().clean(value)
         if moment is not None and not (1970 <= moment.year <= timezone.localdate().year + 10):
@@ -329,21 +344,23 @@ class RecordForm(forms.ModelForm):
         if now.version == cleaned.get("version"):
             return cleaned
         self._say_what_changed(now, cleaned)
-        self.data = self.data.copy()
-        self.data[self.add_prefix("version")] = str(now.version)
+        shown_again = self.data.copy()  # type: ignore[attr-defined]
+        shown_again[self.add_prefix("version")] = str(now.version)
+        self.data = shown_again
         return cleaned
 
     def _say_what_changed(self, now: Record, cleaned: dict[str, Any]) -> None:
         self.changed_meanwhile = True
-        last = now.history.select_related("history_user").first()  # type: ignore[attr-defined]
+        last = now.history.select_related("history_user").first()
         who = str(getattr(last, "history_user", None) or "Somebody")
+        columns = {field.name: field for field in now._meta.concrete_fields}
         for name in self.fields:
             column = _column_of(now, name)
             if name == "version" or column is None or name not in cleaned:
                 continue
             current, typed = getattr(now, column), cleaned[name]
             if current != getattr(typed, "amount", typed):
-                shown = in_words(now._meta.get_field(column), current, shop=current_shop())
+                shown = in_words(columns[column], current, shop=current_shop())
                 self.add_error(name, f"{who} made this “{shown}” meanwhile.")
         self.add_error(
             None, f"{who} changed this while you were writing. Yours is kept below; save again to make it so."

@@ -68,6 +68,12 @@ def as_percent(ratio: Fraction | None) -> str:
 
 
 @register.filter
+def as_hundredths(hundredths: int) -> str:
+    """Hundredths as a plain number: 1250 is "12.5"."""
+    return trim_decimal(Fraction(hundredths, 100), 2)
+
+
+@register.filter
 def as_quantity(millionths: int | Fraction | None) -> str:
     """Millionths of a unit as a plain number."""
     if millionths is None:

@@ -1,0 +1,72 @@
+"""Everything that has no tab of its own, each for whom it is open."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from django.http import HttpRequest, HttpResponse
+from django.urls import NoReverseMatch, path, resolve, reverse
+from django.views.decorators.http import require_GET
+
+from flips.access import Audience, audience_of, open_to_helper
+from flips.pages.answers import answer
+
+
+@dataclass(frozen=True)
+class Link:
+    """A page by its route name, what it is called, and its icon."""
+
+    route: str
+    text: str
+    icon: str
+    note: str = ""
+
+
+# Only pages without an argument; a route that does not exist is a mistake that a test finds.
+GROUPS: tuple[tuple[str, tuple[Link, ...]], ...] = (
+    (
+        "Records",
+        (Link("pieces", "All pieces", "armchair"),),
+    ),
+    (
+        "The shop",
+        (
+            Link("settings", "Settings", "settings", "Name, units, your wanted pay, the tax year"),
+            Link("people", "People and pay", "users", "Helpers, their rates, who may log in"),
+            Link("channels", "Channels and fees", "store", "Where you sell and what it costs"),
+            Link("categories", "Expense categories", "tags", "With the line of the tax form"),
+        ),
+    ),
+    ("You", (Link("password", "Change your password", "key-round"),)),
+)
+
+
+def links_for(*, owner: bool) -> list[tuple[str, list[tuple[Link, str]]]]:
+    """Every link that the person may open, by group, with its address."""
+    shown = []
+    for title, links in GROUPS:
+        open_links = []
+        for link in links:
+            try:
+                address = reverse(link.route)
+            except NoReverseMatch:
+                continue
+            if owner or audience_of(resolve(address).func) is not Audience.OWNER:
+                open_links.append((link, address))
+        if open_links:
+            shown.append((title, open_links))
+    return shown
+
+
+@require_GET
+@open_to_helper
+def more(request: HttpRequest) -> HttpResponse:
+    """Where everything else is, and the way out."""
+    return answer(
+        request,
+        "flips/more/more.html",
+        {"groups": links_for(owner=request.user.is_owner)},  # type: ignore[union-attr]
+    )
+
+
+urlpatterns = [path("more/", more, name="more")]
