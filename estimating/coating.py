@@ -50,6 +50,7 @@ __all__ = [
 _PI = Decimal("3.14159265358979323846264338327950288419716939937510582")
 MOST_CANS = 10_000
 MOST_STEPS = 300_000
+MOST_SIZES = 60
 # A raised panel in a frame shows its bevels, beads and groove edges besides its outline.
 PANELLED = Fact(Fraction("1.15"), "x the outline", "workshop rule, no source", COMMON_PRACTICE)
 
@@ -354,6 +355,8 @@ def cheapest_cans(short: Volume, cans: Sequence[Can]) -> Mix | None:
     money_of = cans[0].price.currency
     if any(can.price.currency != money_of for can in cans):
         raise ValueError("The prices are in different currencies.")
+    if len(cans) > MOST_SIZES:
+        raise ValueError(f"More than {MOST_SIZES} can sizes is more than this program compares.")
     if short.amount <= 0:
         return Mix((), Money(0, money_of), Volume(0), Volume(0))
     if _ceil_div(short.amount, max(can.size.amount for can in cans)) > MOST_CANS:

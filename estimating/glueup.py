@@ -40,6 +40,7 @@ __all__ = [
 ]
 
 MOST_POSITIONS = 200
+CAUL_DRAWBACKS = ("stiff, straight stock and paper against squeeze-out", "heavy to handle alone")
 # Two parts that differ more than this move against each other after gluing; workshop rule, no source.
 MOISTURE_APART = Fraction(2)
 # A jaw and a hand need about this much room along the joint; workshop rule, no source.
@@ -621,7 +622,17 @@ def _alternatives(
                 pressed,
                 f"Cauls that bring the depth from {words.length(spread_depth)} to {words.at_least(depth)} let "
                 f"{own_count} clamps cover the joint. They spread force, they don't add any.",
-                ("stiff, straight stock and paper against squeeze-out", "heavy to handle alone"),
+                CAUL_DRAWBACKS,
+                prices.caul,
+            )
+        )
+    elif not pressed:
+        found.append(
+            Alternative(
+                "cauls",
+                False,
+                "Stiff cauls let clamps stand apart and press evenly, but they add no force: alone they won't do here.",
+                CAUL_DRAWBACKS,
                 prices.caul,
             )
         )
@@ -722,7 +733,8 @@ Output:
                          cover the joint when spread_depth is given; null when no clamp is known
   verdict                "will hold", or "will not: 22 psi reached of 120 wanted" and what else is wrong
   then: holds, pressure_wanted_psi, pressure_range_psi (weak and strong hand, 0.6 to 1.4 x),
-  force_needed_lbf, force_owned_lbf, spacing, checks, reasons, alternatives, cautions
+  force_needed_lbf, force_owned_lbf, spacing, checks, reasons, alternatives, cautions, and with an
+  adhesive: glue [least, most] and clamp_hours [least, most]
 
 Example:
   echo '{"length":"24 in","width":"12 in","pressure_psi":120,
@@ -835,6 +847,8 @@ def _as_json(found: GlueUp) -> dict[str, Any]:
             for way in found.alternatives
         ],
         "cautions": list(found.cautions),
+        "glue": [amount.shown("imperial") for amount in found.glue] if found.glue else None,
+        "clamp_hours": [figure(hours) for hours in found.clamp_hours] if found.clamp_hours else None,
     }
     if found.spacing is not None:
         answer["spacing"] = {

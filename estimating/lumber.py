@@ -38,7 +38,10 @@ __all__ = [
 # Exact search over cut lists stops here and says so.
 MOST_EXACT_PIECES = 14
 MOST_STEPS = 60_000
-MOST_PIECES = 2_000
+MOST_PIECES = 1_000
+MOST_KINDS = 60
+# First-fit rules open one of so many stocks first.
+MOST_FIRST = 8
 # Extra on each rough part; workshop rule, no source.
 LENGTH_ALLOWANCE = Length.inches(1)
 WIDTH_ALLOWANCE = Length.inches("1/4")
@@ -132,6 +135,8 @@ def cut_lengths(pieces: Sequence[Piece], stocks: Sequence[Stock], *, kerf: Lengt
         (replace(piece, qty=1) for piece in pieces for _ in range(piece.qty)),
         key=lambda piece: (-piece.length.nm, piece.name),
     )
+    if len(stocks) > MOST_KINDS:
+        raise ValueError(f"More than {MOST_KINDS} kinds of stock is more than this program compares.")
     if len(singles) > MOST_PIECES:
         raise ValueError(f"More than {MOST_PIECES} pieces is more than this program cuts at once.")
     ordered = sorted(stocks, key=lambda stock: (stock.price_cents, stock.length.nm, stock.name))
@@ -204,7 +209,8 @@ class _CutSearch:
         """The best of: each stock first in turn, best fit and first fit, with the last stick bought shorter."""
         found = []
         everything = range(len(self.stocks))
-        for first in everything:
+        by_length = sorted(everything, key=lambda which: Fraction(self.prices[which]) / self.rooms[which])
+        for first in by_length[:MOST_FIRST]:
             order = [first, *(which for which in everything if which != first)]
             found += [self._fit(order, tightest=tightest) for tightest in (False, True)]
         return min(found, key=self._key)
@@ -486,6 +492,8 @@ def plan(
         raise ValueError("Name at least one part.")
     if sum(part.qty for part in parts) > MOST_PIECES:
         raise ValueError(f"More than {MOST_PIECES} parts is more than this program plans at once.")
+    if len(boards) > MOST_KINDS:
+        raise ValueError(f"More than {MOST_KINDS} kinds of board is more than this program compares.")
     waste = Fraction(waste_percent)
     if waste < 0 or min(kerf, length_allowance, width_allowance, end_trim) < NOTHING:
         raise ValueError("Waste, kerf, allowances and trim can't be negative.")

@@ -27,6 +27,8 @@ MATCHES = ("none", "slip", "book")
 PRICED_BY = ("leaf", "ft2", "m2")
 MOST_STRIPS = 100
 MOST_PIECES = 2_000
+# Beyond this many loose strips each panel is counted by itself.
+MOST_LOOSE = 3_000
 ALLOWANCE = Length.of(VENEER_ALLOWANCE.value, "in")
 NOTHING = Length(0)
 
@@ -244,7 +246,10 @@ def _cover(stock: VeneerStock, wanted: Sequence[tuple[VeneerPanel, int]], job: _
             matched += _left_along(laid, count, stock)
         else:
             loose += [(laid.strip_length, laid.strip_width)] * (laid.across * laid.rows * count)
-    by_geometry = _pack(loose, stock, matched)
+    apart = sum(laid.leaves for laid in layouts if not laid.sequence)
+    by_geometry = len(matched) + apart
+    if len(loose) <= MOST_LOOSE:
+        by_geometry = min(by_geometry, _pack(loose, stock, matched))
     with_waste = cut * (1 + job.waste / 100) / stock.area.amount
     by_area = -(-with_waste.numerator // with_waste.denominator)
     leaves = max(by_geometry, by_area)

@@ -181,10 +181,11 @@ def test_a_failing_glue_up_names_every_other_way_with_its_drawbacks():
     found = judge(joint(24, 12), wanted=psi(120), clamps=[clamps(6, 1050)], thin_face=True)
 
     ways = {way.name: way for way in found.alternatives}
-    assert set(ways) == {"smaller area", "more clamps", "vacuum", "contact cement"}
+    assert set(ways) == {"smaller area", "more clamps", "cauls", "vacuum", "contact cement"}
     assert all(way.drawbacks for way in ways.values())
     assert "52.5 in²" in ways["smaller area"].text
     assert "6 batches" in ways["smaller area"].text
+    assert not ways["cauls"].would_do
     assert any("repositioning" in drawback for drawback in ways["contact cement"].drawbacks)
     assert any("ventilation" in drawback for drawback in ways["contact cement"].drawbacks)
 
