@@ -182,6 +182,10 @@ class Plan:
         return tuple((day, tuple(found)) for day, found in sorted(days.items()))
 
 
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+ROUND_FROM = timedelta(hours=1)
+
+
 @dataclass(frozen=True)
 class _Bond:
     """What step ``after`` asks of a later step: begin from ``least`` on, and at most ``most`` after it ended."""
@@ -195,11 +199,9 @@ class _Bond:
 
     def opens(self, end: datetime, room: Room) -> datetime:
         found = end + self.least if self.base is None else room.dried(end, self.least, base=self.base)
-        return (
-            found
-            if found.second == found.microsecond == 0
-            else found.replace(second=0, microsecond=0) + timedelta(minutes=1)
-        )
+        # Nobody reads the clock to the minute after hours of drying, and a round time is easier to keep.
+        step = timedelta(minutes=5 if self.base is not None and found - end >= ROUND_FROM else 1)
+        return found + (EPOCH - found) % step
 
     def closes(self, end: datetime, room: Room) -> datetime | None:
         if self.most is None:
