@@ -6,6 +6,7 @@ SUBJECTS: list[str] = [
     "flips.pages.pieces",
     "flips.pages.photos",
     "flips.pages.sales",
+    "flips.pages.papers",
     "flips.pages.people",
     "flips.pages.more",
     "flips.pages.history",
