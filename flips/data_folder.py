@@ -4,6 +4,7 @@ import errno
 import os
 import secrets
 import sys
+import time
 from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
@@ -68,6 +69,13 @@ def write_new_file(path: Path, chunks: Iterable[bytes]) -> None:
     finally:
         draft.unlink(missing_ok=True)
     sync_folder(path.parent)
+
+
+def sweep_drafts(folder: Path) -> None:
+    """Half-written files that a crash left under `folder` more than a day ago are gone."""
+    for draft in folder.rglob(".*.part"):
+        if draft.stat().st_mtime < time.time() - 24 * 3600:
+            draft.unlink(missing_ok=True)
 
 
 def kept_secret(folder: Path) -> str:

@@ -8,7 +8,7 @@ import pytest
 from django.core.files.base import ContentFile
 
 from flips import data_folder
-from flips.data_folder import kept_secret, usual_data_folder, write_new_file
+from flips.data_folder import kept_secret, sweep_drafts, usual_data_folder, write_new_file
 from flips.storage import SyncedStorage
 
 
@@ -130,6 +130,19 @@ def test_a_deleted_file_is_gone_and_deleting_it_again_is_no_error(storage, tmp_p
 
     assert not storage.exists(name)
     assert calls[-1] == ("sync", tmp_path / "photos")
+
+
+def test_what_a_crash_left_half_written_is_swept_up_a_day_later(tmp_path):
+    old, new, photo = tmp_path / "a" / ".1f.part", tmp_path / ".2f.part", tmp_path / "a.jpg"
+    old.parent.mkdir()
+    for path in (old, new, photo):
+        path.touch()
+    os.utime(old, (0, 0))
+    os.utime(photo, (0, 0))
+
+    sweep_drafts(tmp_path)
+
+    assert [path.exists() for path in (old, new, photo)] == [False, True, True]
 
 
 def test_the_secret_is_made_once_and_kept(tmp_path):

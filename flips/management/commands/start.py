@@ -14,6 +14,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import DatabaseError, connections, transaction
 
 from flips.addresses import lan_address
+from flips.data_folder import sweep_drafts
 from flips.terminal_code import drawn_for_terminal
 
 THREADS = 16
@@ -54,6 +55,7 @@ class Command(BaseCommand):
         except DatabaseError as problem:
             raise CommandError(f"The database cannot be used: {problem}") from problem
         call_command("collectstatic", interactive=False, verbosity=0)
+        sweep_drafts(settings.PHOTOS)
         if demo and not apps.get_model("flips", "Shop").objects.exists():
             self.stdout.write("Building the demo shop, this takes a moment ...")
             self.stdout.flush()
