@@ -55,7 +55,7 @@ def _worker() -> str:
 
 @open_to_all
 @require_GET
-def worker(request: HttpRequest) -> HttpResponse:
+def worker(request: HttpRequest) -> HttpResponse:  # noqa: ARG001
     """The service worker, with the names of the files it keeps; a change in any of them makes it a new one."""
     text = _served_worker() if settings.SERVING else _worker()
     return HttpResponse(

@@ -133,7 +133,8 @@
     const data = contents(form, submitter);
     const photos = [...data.values()].filter((value) => value instanceof File && value.size);
     const request = new XMLHttpRequest();
-    request.open("POST", form.getAttribute("action") || location.href);
+    const target = new URL(form.getAttribute("action") || location.href, location.href);
+    request.open("POST", target);
     const done = () => { busy(form, false); bar && bar.remove(); };
     const refuse = async (why) => {
       coat.draftTried?.(form, true);
@@ -166,7 +167,8 @@
         carryToasts("<div class='toast'><span>Please log in again. What you typed is kept on this phone.</span></div>");
         return location.assign(request.responseURL);
       }
-      if (request.status >= 200 && request.status < 300) {
+      // Only a form that was taken leads elsewhere, whatever ails the page it leads to.
+      if (request.status < 300 || (request.responseURL && request.responseURL !== target.href)) {
         coat.draftDone?.(form);
         carryToasts(all(".toast", page).map((box) => box.outerHTML).join(""));
         return location.assign(request.responseURL || location.href);

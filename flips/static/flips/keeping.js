@@ -328,9 +328,14 @@
     if (window.caches) caches.delete("shell");
   };
   document.addEventListener("DOMContentLoaded", async () => {
+    const { worker, shell, now, day } = document.body.dataset;
+    // The kept page still says the day it was kept on.
+    if (Date.now() - now * 1000 > 36e5) {
+      const today = new Date(Date.now() - new Date().getTimezoneOffset() * 6e4).toISOString().slice(0, 10);
+      all("input[type=date]").forEach((input) => { if (input.value === day) { input.value = today; input.defaultValue = today; } });
+    }
     show();
     sendFinds();
-    const { worker, shell } = document.body.dataset;
     if (!window.isSecureContext || !("serviceWorker" in navigator) || !worker) return;
     try {
       await navigator.serviceWorker.register(worker);
