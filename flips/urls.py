@@ -6,6 +6,8 @@ SUBJECTS: list[str] = [
     "flips.pages.pieces",
     "flips.pages.photos",
     "flips.pages.sales",
+    "flips.pages.stock",
+    "flips.pages.receipts",
     "flips.pages.papers",
     "flips.pages.people",
     "flips.pages.more",
