@@ -300,7 +300,7 @@ class PhotosField(forms.FileField):
         kwargs.setdefault("required", False)
         super().__init__(**kwargs)
 
-    def clean(self, data: Any, initial: Any = None) -> list[Any]:  # type: ignore[override]  # noqa: ARG002
+    def clean(self, data: Any, initial: Any = None) -> list[Any]:  # noqa: ARG002
         from flips.photos import BadPhoto, read_photo
 
         files = [file for file in (data if isinstance(data, list | tuple) else [data]) if file]

@@ -114,7 +114,7 @@ def _steps(model: type[models.Model], rows: Iterable[Any]) -> list[_Step]:
 
 
 def _stored(model: type[models.Model], **where: Any) -> list[_Step]:
-    kept = model.history.filter(**where).select_related("history_user")
+    kept = model.history.filter(**where).select_related("history_user")  # type: ignore[attr-defined]
     rows = list(
         kept.annotate(pk_of_record=models.F(model._meta.pk.attname)).order_by("history_date", "history_id")
     )
