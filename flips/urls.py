@@ -6,6 +6,7 @@ SUBJECTS: list[str] = [
     "flips.pages.pieces",
     "flips.pages.photos",
     "flips.pages.sales",
+    "flips.pages.money",
     "flips.pages.stock",
     "flips.pages.receipts",
     "flips.pages.papers",
