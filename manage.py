@@ -13,8 +13,23 @@ def main() -> None:
         os.environ["THIRD_COAT_SERVING"] = "1"
         if "--demo" in sys.argv[2:]:
             os.environ["THIRD_COAT_DEMO"] = "1"
-    from django.core.management import execute_from_command_line
+    try:
+        from django.conf import settings
+        from django.core.management import execute_from_command_line
+    except ImportError:
+        sys.exit(
+            "Django is not installed for this Python. Run it as .venv/bin/python manage.py, see README.md."
+        )
+    from flips.addresses import WrongAddress
 
+    try:
+        settings.DATABASES  # noqa: B018
+    except WrongAddress as problem:
+        sys.exit(str(problem))
+    except OSError as problem:
+        sys.exit(
+            f"The data folder cannot be used: {problem}. Set THIRD_COAT_DATA to a folder that can be written."
+        )
     execute_from_command_line(sys.argv)
 
 

@@ -4,9 +4,11 @@ import pytest
 from django.core.exceptions import DisallowedHost
 from django.http import HttpResponse
 from django.test import RequestFactory
+from django.urls import reverse
 
 from flips import security
 from flips.addresses import PublicAddress, WrongAddress, host_without_port, is_near, lan_address
+from flips.models import Person, Shop
 
 
 def passed(middleware, **meta):
@@ -261,3 +263,44 @@ def test_an_unknown_host_never_reaches_django_as_an_error():
         RequestFactory().get("/", HTTP_HOST="!").get_host()
 
     assert passed(security.known_address, HTTP_HOST="!").status_code == 400
+
+
+@pytest.fixture
+def owner(db):
+    Shop.objects.create(name="Mill Lane")
+    return Person.objects.create_user(username="ada", password="linseed and pumice", role="owner")
+
+
+def try_to_log_in(client, password, username="ada"):
+    return client.post(reverse("log_in"), {"username": username, "password": password})
+
+
+@pytest.mark.usefixtures("owner")
+def test_a_name_rests_for_a_while_after_too_many_wrong_passwords(client, settings):
+    for _ in range(settings.AXES_FAILURE_LIMIT - 1):
+        assert try_to_log_in(client, "wrong").status_code != 429
+
+    assert try_to_log_in(client, "wrong").status_code == 429
+    assert try_to_log_in(client, "linseed and pumice").status_code == 429
+
+
+@pytest.mark.usefixtures("owner")
+def test_nobody_else_has_to_wait(client, settings):
+    for _ in range(settings.AXES_FAILURE_LIMIT):
+        try_to_log_in(client, "wrong", username="somebody")
+
+    assert try_to_log_in(client, "linseed and pumice").status_code == 302
+
+
+@pytest.mark.usefixtures("owner")
+def test_a_right_password_starts_the_count_anew(client, settings):
+    for _ in range(2):
+        for _ in range(settings.AXES_FAILURE_LIMIT - 1):
+            try_to_log_in(client, "wrong")
+        assert try_to_log_in(client, "linseed and pumice").status_code == 302
+
+
+def test_a_page_with_records_is_kept_in_no_cache(client, owner):
+    client.force_login(owner)
+
+    assert client.get("/")["Cache-Control"] == "private, no-store"

@@ -135,7 +135,8 @@ class Running:
                 time.sleep(0.1)
 
     def stop(self):
-        os.killpg(self.process.pid, signal.SIGINT)
+        if self.process.poll() is None:
+            os.killpg(self.process.pid, signal.SIGINT)
         try:
             output, _ = self.process.communicate(timeout=30)
         except subprocess.TimeoutExpired:
