@@ -93,7 +93,7 @@ def _database() -> dict[str, Any]:
         return {**env.db_url_config(url), "CONN_MAX_AGE": 300, "CONN_HEALTH_CHECKS": True}
     return {
         "ENGINE": "django.db.backends.sqlite3",
-        "NAME": DATA / "shop.sqlite3",
+        "NAME": env.db_url_config(url)["NAME"] if url else DATA / "shop.sqlite3",
         # A closing last connection folds the write-ahead log back in: not after every request, please.
         "CONN_MAX_AGE": 300,
         "OPTIONS": {
