@@ -18,7 +18,14 @@ from flips.models import MILLION, Record, Units
 from flips.pages.words import in_words
 
 
-class MoneyField(forms.CharField):
+class ReadField(forms.CharField):
+    """A text that is read into a figure; ``to_python`` is its only judge."""
+
+    def run_validators(self, value: Any) -> None:
+        """Nothing: the validators of a text would measure the figure it became."""
+
+
+class MoneyField(ReadField):
     """Typed money as whole minor units of the shop's currency; shows cents back as typed digits."""
 
     # The settings page reads amounts in the currency that is being chosen.
@@ -50,7 +57,7 @@ class MoneyField(forms.CharField):
         return super().has_changed(self.prepare_value(initial), data)
 
 
-class LengthField(forms.CharField):
+class LengthField(ReadField):
     """A typed length as ``Length`` with its text; a bare number counts in the shop's unit."""
 
     units: Units | None = None
@@ -84,7 +91,7 @@ class LengthField(forms.CharField):
         return length
 
 
-class MassField(forms.CharField):
+class MassField(ReadField):
     """A typed weight as ``Mass``; a bare number counts in grams, or in ounces in an imperial shop."""
 
     def to_python(self, value: Any) -> Mass | None:  # type: ignore[override]
@@ -101,7 +108,7 @@ class MassField(forms.CharField):
         return value.text or value.shown(current_shop().units) if isinstance(value, Mass) else value
 
 
-class TemperatureField(forms.CharField):
+class TemperatureField(ReadField):
     """A typed temperature; a bare number counts in °F in an imperial shop, else in °C."""
 
     def to_python(self, value: Any) -> Temperature | None:  # type: ignore[override]
@@ -117,7 +124,7 @@ class TemperatureField(forms.CharField):
         return value.text or value.shown(current_shop().units) if isinstance(value, Temperature) else value
 
 
-class QuantityField(forms.CharField):
+class QuantityField(ReadField):
     """A typed quantity ("2 1/2", "0,75") as whole millionths of its unit."""
 
     def __init__(self, *, allow_zero: bool = False, **kwargs: Any) -> None:
@@ -146,7 +153,7 @@ class QuantityField(forms.CharField):
         return millionths
 
 
-class PercentField(forms.CharField):
+class PercentField(ReadField):
     """A typed percentage as whole hundredths of a percent: "12.5" is 1250."""
 
     def __init__(self, *, most: int = 100, **kwargs: Any) -> None:
@@ -174,7 +181,7 @@ class PercentField(forms.CharField):
         return int(hundredths)
 
 
-class MinutesField(forms.CharField):
+class MinutesField(ReadField):
     """Typed time as whole minutes: "90", "1:30", "1 h 30", "1.5 h", "45 min"."""
 
     def __init__(self, **kwargs: Any) -> None:
