@@ -21,10 +21,13 @@ def set_up(*, shop: Shop, username: str, password: str, owner_name: str) -> Pers
     """The shop and its first owner, both or neither; refused when there is a shop already."""
     if Shop.current() is not None:
         raise ValidationError(ALREADY_SET_UP)
+    owner = _new_person(username=username, password=password, name=owner_name, role=Role.OWNER)
+    shop.created_by = owner
+    shop._history_user = owner  # type: ignore[attr-defined]
     shop.full_clean(validate_unique=False)
     # Two first visits at once both come this far; the unique rule on the shop lets one of them through.
     shop.save()
-    return _new_person(username=username, password=password, name=owner_name, role=Role.OWNER)
+    return owner
 
 
 @transaction.atomic

@@ -12,6 +12,7 @@ from django.contrib.auth.models import AbstractUser, UserManager
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import Q
+from django.urls import reverse
 from django.utils import timezone
 
 from estimating.money import BadMoney, Currency, currency
@@ -59,6 +60,9 @@ class Person(AbstractUser):
 
     def __str__(self) -> str:
         return self.name or self.username
+
+    def get_absolute_url(self) -> str:
+        return reverse("person", args=[self.pk])
 
     def get_full_name(self) -> str:
         return str(self)
@@ -142,6 +146,9 @@ class Shop(Record):
     def __str__(self) -> str:
         return self.name
 
+    def get_absolute_url(self) -> str:
+        return reverse("settings")
+
     @classmethod
     def current(cls) -> Shop | None:
         """The shop, or None before it has been set up."""
@@ -189,6 +196,9 @@ class HelperRate(Voidable):
 
     def __str__(self) -> str:
         return f"{self.person} from {self.from_on}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("person", args=[self.person_id])
 
 
 class Sent(models.Model):

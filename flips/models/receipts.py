@@ -28,6 +28,9 @@ class ExpenseCategory(Record):
     def __str__(self) -> str:
         return self.name
 
+    def get_absolute_url(self) -> str:
+        return reverse("category", args=[self.pk])
+
 
 class ReceiptQuerySet(VoidableQuerySet):
     """Many receipts."""

@@ -23,6 +23,9 @@ class Channel(Record):
     def __str__(self) -> str:
         return self.name
 
+    def get_absolute_url(self) -> str:
+        return reverse("channel", args=[self.pk])
+
 
 class FeeRule(Voidable):
     """What a channel keeps from a day on: a share of some of the parts, a fixed amount, at least a minimum.
@@ -59,6 +62,9 @@ class FeeRule(Voidable):
 
     def __str__(self) -> str:
         return f"{self.channel} from {self.from_on}"
+
+    def get_absolute_url(self) -> str:
+        return reverse("channel", args=[self.channel_id])
 
     @property
     def parts_in_words(self) -> str:

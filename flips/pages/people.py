@@ -280,6 +280,7 @@ def password(request: HttpRequest) -> HttpResponse:
     form = PasswordChangeForm(request.user, request.POST or None)  # type: ignore[arg-type]
     form.fields["new_password1"].help_text = "At least eight characters."
     form.fields["new_password2"].label = "New password again"
+    form.fields["new_password2"].help_text = ""
     if form.is_valid():
         update_session_auth_hash(request, form.save())
         return go(
@@ -401,6 +402,7 @@ class FirstPasswordForm(SetPasswordForm):
         super().__init__(*args, **kwargs)
         self.fields["new_password1"].help_text = "At least eight characters. Tell it to them."
         self.fields["new_password2"].label = "New password again"
+        self.fields["new_password2"].help_text = ""
 
 
 def _person_page(request: HttpRequest, person: Person, **forms_sent: forms.BaseForm) -> HttpResponse:

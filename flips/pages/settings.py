@@ -54,7 +54,7 @@ class SettingsForm(CurrencyMixin, RecordForm):
         label="The tax year starts in", choices=MONTHS.items(), coerce=int
     )
     year_starts_day = forms.IntegerField(label="On day", min_value=1, max_value=28)
-    kerf_nm = LengthField(label="Width of the saw cut", allow_zero=True)
+    kerf_nm = LengthField(label="Kerf, the width of the saw cut", allow_zero=True)
     smallest_offcut_nm = LengthField(
         label="Smallest offcut worth keeping", allow_zero=True, help_text="Its shorter side."
     )

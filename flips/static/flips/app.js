@@ -255,6 +255,9 @@
     all(".toast", from).forEach(tend);
     tick();
     stayAwake();
+    all("input[data-zone]", from).filter((input) => !input.value).forEach((input) => {
+      input.value = Intl.DateTimeFormat().resolvedOptions().timeZone || "";
+    });
     coat.ready?.(from);
   };
   Object.assign(coat, { all, one, make, toast, parse, stored, freshIds });
