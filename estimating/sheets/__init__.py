@@ -12,11 +12,21 @@ arXiv 2508.19306); bounds by area and dual feasible functions (Fekete and Schepe
 from estimating.sheets.answers import COMPUTE_HELP, compute, solve
 from estimating.sheets.problem import BadInstance
 from estimating.sheets.proof import faults
+from estimating.sheets.shop import Cut, CutSheet, Layout, NotPlaced, Offcut, Panel, Placement, Sheet, lay_out
 
 __all__ = [
     "COMPUTE_HELP",
     "BadInstance",
+    "Cut",
+    "CutSheet",
+    "Layout",
+    "NotPlaced",
+    "Offcut",
+    "Panel",
+    "Placement",
+    "Sheet",
     "compute",
     "faults",
+    "lay_out",
     "solve",
 ]

@@ -81,7 +81,9 @@ def solve(
     layout = _drawn_up(problem, reasons, search(problem, counts, clock=clock, seed=seed))
     if faults(instance, layout):
         # The plain greedy layout, without any of the search behind the fault.
-        layout = _drawn_up(problem, reasons, search(problem, counts, clock=Clock(deadline=None, rounds=0), seed=seed))
+        layout = _drawn_up(
+            problem, reasons, search(problem, counts, clock=Clock(deadline=None, rounds=0), seed=seed)
+        )
         wrong = faults(instance, layout)
         if wrong:
             raise RuntimeError(f"the layout does not check: {wrong[0]}")
@@ -121,7 +123,9 @@ def _check_settings(seconds: float | None, seed: int, iterations: int | None) ->
         raise BadInstance(f"seed: a whole number is wanted, not {seed!r}")
     if seconds is not None and not 0 < seconds <= _MOST_SECONDS:
         raise BadInstance(f"seconds: must be above 0 and at most {_MOST_SECONDS}, not {seconds!r}")
-    if iterations is not None and (isinstance(iterations, bool) or not isinstance(iterations, int) or iterations < 0):
+    if iterations is not None and (
+        isinstance(iterations, bool) or not isinstance(iterations, int) or iterations < 0
+    ):
         raise BadInstance(f"iterations: a whole number from 0 up is wanted, not {iterations!r}")
 
 
@@ -137,7 +141,9 @@ TOO_MANY_STAGES = "it would take more stages of cuts than allowed"
 
 
 def _goes(kind: Kind, stock: Stock) -> bool:
-    return (kind.w <= stock.w and kind.h <= stock.h) or (kind.turns and kind.h <= stock.w and kind.w <= stock.h)
+    return (kind.w <= stock.w and kind.h <= stock.h) or (
+        kind.turns and kind.h <= stock.w and kind.w <= stock.h
+    )
 
 
 def _why_not(kind: Kind, problem: Problem) -> str | None:

@@ -61,9 +61,9 @@ def _spread(values: Iterable[int], most: int) -> list[int]:
 
 def _functions(whole: int, sizes: Sequence[int]) -> list[Callable[[int], int]]:
     halves = [size for size in sizes if 2 * size <= whole]
-    thresholds = {size for size in halves} | {whole - size + 1 for size in sizes if 2 * size > whole}
+    thresholds = set(halves) | {whole - size + 1 for size in sizes if 2 * size > whole}
     thresholds = {size for size in thresholds if 1 <= 2 * size <= whole}
-    steps = {size for size in halves} | {whole // parts for parts in range(2, 6) if whole // parts}
+    steps = set(halves) | {whole // parts for parts in range(2, 6) if whole // parts}
     found: list[Callable[[int], int]] = [_plain]
     found += [_by_threshold(whole, size) for size in _spread(thresholds, _MOST_FUNCTIONS)]
     found += [_by_step(whole, size) for size in _spread(steps, _MOST_FUNCTIONS // 2)]
@@ -106,5 +106,5 @@ def rows_of(problem: Problem, counts: Sequence[int]) -> list[Row]:
             if need:
                 rows.append(Row(need, tuple(f(s.w) * g(s.h) if s.w > 0 else 0 for s in problem.stock)))
     plain, others = rows[0], rows[1:]
-    others.sort(key=lambda row: row.need / max(1, max(row.holds)), reverse=True)
+    others.sort(key=lambda row: row.need / max(1, *row.holds), reverse=True)
     return [plain, *others[:_MOST_ROWS]]

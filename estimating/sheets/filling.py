@@ -59,7 +59,13 @@ def _rows_first(split: int, w: int, h: int, spare_w: int, spare_h: int, chance: 
 
 
 def fill(
-    width: int, height: int, order: Sequence[int], sizes: Sizes, rule: int, split: int, chance: Callable[[], float]
+    width: int,
+    height: int,
+    order: Sequence[int],
+    sizes: Sizes,
+    rule: int,
+    split: int,
+    chance: Callable[[], float],
 ) -> tuple[list[Put], list[int]]:
     """The pieces of ``order`` (kinds) put on one sheet, and those that found no room. Folded lengths.
 
@@ -148,9 +154,7 @@ def _stages_after(used: int, last: int, axis: int) -> int:
     return used if last == axis else used + 1
 
 
-def _split_in_stages(
-    rect: _Staged, w: int, h: int, most: int, rows_first: bool
-) -> list[_Staged] | None:
+def _split_in_stages(rect: _Staged, w: int, h: int, most: int, rows_first: bool) -> list[_Staged] | None:
     """What is left of ``rect`` once a piece is cut from its corner, or None where that takes too many stages."""
     _, fw, fh, x, y, used, last = rect
     spare_w, spare_h = fw - w, fh - h

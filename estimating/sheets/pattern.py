@@ -150,7 +150,9 @@ def _cut(axis: int, at: int, first: Plan, second: Plan) -> Plan:
         stay = max(first.after_h, second.after_h)
         after_v, after_h = stay + 1, stay
     largest = first.largest if first.largest > second.largest else second.largest
-    return Plan(largest, first.cuts + second.cuts + 1, after_v, after_h, ("cut", axis, at, first.node, second.node))
+    return Plan(
+        largest, first.cuts + second.cuts + 1, after_v, after_h, ("cut", axis, at, first.node, second.node)
+    )
 
 
 def plans(tree: Tree, w: int, h: int, saw: Saw) -> list[Plan]:

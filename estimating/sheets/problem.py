@@ -129,7 +129,9 @@ def _need(row: Mapping[str, Any], key: str, field: str) -> Any:
 def _name(row: Mapping[str, Any], field: str, seen: set[str]) -> str:
     name = _need(row, "id", field)
     if not isinstance(name, str) or not name or len(name) > LONGEST_NAME:
-        raise BadInstance(f"{field}.id: a text of 1 to {LONGEST_NAME} characters is wanted, not {_shown(name)}")
+        raise BadInstance(
+            f"{field}.id: a text of 1 to {LONGEST_NAME} characters is wanted, not {_shown(name)}"
+        )
     if name in seen:
         raise BadInstance(f"{field}.id: {_shown(name)} comes twice")
     seen.add(name)

@@ -35,7 +35,9 @@ def faults(instance: Mapping[str, Any], layout: Mapping[str, Any]) -> list[str]:
         figures["bought"] += row.get("kind", "sheet") != "offcut"
         leaves: list[tuple[str, str, _Box]] = []
         try:
-            cuts, depth = _saw(sheet["cut_tree"], _usable(instance, row), instance.get("kerf", 0), leaves, "", 0)
+            cuts, depth = _saw(
+                sheet["cut_tree"], _usable(instance, row), instance.get("kerf", 0), leaves, "", 0
+            )
         except ValueError as fault:
             found.append(f"sheet {number}: {fault}")
             continue
@@ -60,7 +62,9 @@ def faults(instance: Mapping[str, Any], layout: Mapping[str, Any]) -> list[str]:
     missing = Counter({row["part"]: row["qty"] for row in layout.get("not_placed", [])})
     for name, part in parts.items():
         if made[name] + missing[name] != part.get("qty", 1):
-            found.append(f"part {name}: {made[name]} made and {missing[name]} given up of {part.get('qty', 1)}")
+            found.append(
+                f"part {name}: {made[name]} made and {missing[name]} given up of {part.get('qty', 1)}"
+            )
     for name, count in used.items():
         limit = stock[name].get("qty")
         if limit is not None and count > limit:
@@ -104,7 +108,12 @@ def _misfit(part: Mapping[str, Any] | None, name: str, w: int, h: int, number: i
 
 
 def _saw(
-    node: Mapping[str, Any], box: _Box, kerf: int, leaves: list[tuple[str, str, _Box]], before: str, depth: int
+    node: Mapping[str, Any],
+    box: _Box,
+    kerf: int,
+    leaves: list[tuple[str, str, _Box]],
+    before: str,
+    depth: int,
 ) -> tuple[int, int]:
     """Saws ``box`` as the tree says; the number of cuts and the deepest stage. Raises ValueError for an impossible cut."""
     x, y, w, h = box

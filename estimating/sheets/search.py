@@ -84,13 +84,17 @@ class _Packer:
         self.sizes = Sizes([(kind.w, kind.h, kind.turns) for kind in problem.kinds])
         self.pool = [kind for kind, count in enumerate(counts) for _ in range(count)]
         self.boxes = [(stock.w, stock.h) for stock in problem.stock]
-        self.saws = [Saw(problem.kerf, problem.keep_sides(stock), problem.max_stages) for stock in problem.stock]
+        self.saws = [
+            Saw(problem.kerf, problem.keep_sides(stock), problem.max_stages) for stock in problem.stock
+        ]
         area, w, h = self.sizes.area, self.sizes.w, self.sizes.h
         longer = [max(pair) for pair in zip(w, h, strict=True)]
         around = [a + b for a, b in zip(w, h, strict=True)]
         self.weights = (area, longer, w, h, around)
 
-    def fill(self, box: tuple[int, int], order: Sequence[int], rule: int, split: int) -> tuple[list[Put], list[int]]:
+    def fill(
+        self, box: tuple[int, int], order: Sequence[int], rule: int, split: int
+    ) -> tuple[list[Put], list[int]]:
         """One sheet filled, within the stage limit where there is one."""
         chance = self.rng.random
         most = self.problem.max_stages
@@ -181,8 +185,7 @@ class _Goal:
                 self.waste[box] = w * h - sum(put[3] * put[4] for put in on)
             self.left = pool
             self.short = short
-        if self.short < self.memory[place]:
-            self.memory[place] = self.short
+        self.memory[place] = min(self.memory[place], self.short)
 
 
 @dataclass
@@ -203,7 +206,7 @@ class _Answer:
 
 def search(problem: Problem, counts: Sequence[int], *, clock: Clock, seed: int) -> Found:
     """The best layout of ``counts`` pieces of each kind (all of which fit on some sheet) within the clock's allowance."""
-    rng = Random(seed)  # noqa: S311
+    rng = Random(seed)
     packer = _Packer(problem, counts, clock, rng)
     answer = _floor(packer)
     if answer.left:
@@ -244,7 +247,9 @@ def _orders_of_stock(packer: _Packer) -> list[list[int]]:
     usable = [stock for stock, limit in enumerate(_limits(packer)) if limit]
     area = [w * h for w, h in packer.boxes]
     free = sorted((s for s in usable if problem.prices[s] == 0), key=lambda s: (area[s], s))
-    paid = sorted((s for s in usable if problem.prices[s] > 0), key=lambda s: (problem.prices[s] / area[s], s))
+    paid = sorted(
+        (s for s in usable if problem.prices[s] > 0), key=lambda s: (problem.prices[s] / area[s], s)
+    )
     if len(paid) <= 3:
         return [free + list(order) for order in permutations(paid)]
     ways = [paid]
@@ -258,7 +263,9 @@ def _floor(packer: _Packer) -> _Answer:
     orders = _orders_of_stock(packer)
     best: tuple[tuple[int, int], _Answer] | None = None
     # Growing strides so that a short allowance still sees each sort, rule and split.
-    settings = [(sort, rule, split) for split in (0, 2, 3, 4, 1) for rule in range(3) for sort in range(_SORTS)]
+    settings = [
+        (sort, rule, split) for split in (0, 2, 3, 4, 1) for rule in range(3) for sort in range(_SORTS)
+    ]
     few = max(1, min(len(settings), 40_000 // max(1, len(packer.pool) * len(orders))))
     for sort, rule, split in settings[:few]:
         pool = packer.ordered(packer.pool, sort, 0.0)
@@ -326,8 +333,8 @@ def _shelves(packer: _Packer, box: tuple[int, int], pool: list[int]) -> tuple[li
 def _as_much_as_possible(packer: _Packer, answer: _Answer) -> _Answer:
     """Where the stock on hand runs out: the layout on all of it that leaves the least area undone."""
     boxes: list[int] = []
-    for stock, limit in enumerate(_limits(packer)):
-        boxes += [stock] * limit
+    for place, limit in enumerate(_limits(packer)):
+        boxes += [place] * limit
     spare = Counter(boxes) - Counter(answer.stock)
     stock = answer.stock + sorted(spare.elements())
     puts = [list(on) for on in answer.puts] + [[] for _ in range(len(stock) - len(answer.stock))]
@@ -356,7 +363,9 @@ class _Least:
         self.needs = [
             max(0, row.need - sum(row.holds[s] * self.limits[s] for s in self.free)) for row in self.rows
         ]
-        self.bought = max((self._fewest(row, need) for row, need in zip(self.rows, self.needs, strict=True)), default=0)
+        self.bought = max(
+            (self._fewest(row, need) for row, need in zip(self.rows, self.needs, strict=True)), default=0
+        )
         self.price = self._least_price()
 
     def _fewest(self, row: Row, need: int) -> int:
@@ -505,8 +514,11 @@ def _fewer_offcuts(packer: _Packer, answer: _Answer) -> _Answer:
     answer = _tidy(answer)
     while spared < len(answer.stock) > 1 and not clock.out and clock.share < stop:
         by_size = sorted(
-            range(len(answer.stock)), key=lambda place: (-packer.problem.stock[answer.stock[place]].w
-                                                         * packer.problem.stock[answer.stock[place]].h, place)
+            range(len(answer.stock)),
+            key=lambda place: (
+                -packer.problem.stock[answer.stock[place]].w * packer.problem.stock[answer.stock[place]].h,
+                place,
+            ),
         )
         without = [s for place, s in enumerate(answer.stock) if place != by_size[spared]]
         goal = _goal_for(packer, answer, without)
@@ -526,7 +538,9 @@ def _polish(packer: _Packer, answer: _Answer, least: _Least) -> list[Sawn]:
     options = [packer.saw(s, on) for s, on in zip(answer.stock, answer.puts, strict=True)]
     if not all(options):
         raise AssertionError("a pattern came out that cannot be sawn")
-    holder = max(_rest_from(problem, answer), key=lambda place: (options[place][0].largest, -place), default=-1)
+    holder = max(
+        _rest_from(problem, answer), key=lambda place: (options[place][0].largest, -place), default=-1
+    )
     sheets = []
     for place, (s, on) in enumerate(zip(answer.stock, answer.puts, strict=True)):
         keep = options[place][0].largest if place == holder else 0
@@ -563,9 +577,7 @@ def _larger_rest(packer: _Packer, answer: _Answer, least: _Least) -> None:
 
     def largest(puts: list[list[Put]]) -> int:
         """The largest rest of any sheet paid for; below zero where one cannot be sawn within the stage limit."""
-        found = [
-            packer.saw(answer.stock[place], puts[place]) if puts[place] else [] for place in places
-        ]
+        found = [packer.saw(answer.stock[place], puts[place]) if puts[place] else [] for place in places]
         if any(not plans and puts[place] for place, plans in zip(places, found, strict=True)):
             return -1
         return max((plans[0].largest for plans in found if plans), default=0)
