@@ -7,13 +7,14 @@ from typing import Self
 
 from django.conf import settings
 from django.db import models
-from django.db.models import F, Q
+from django.db.models import Count, F, Q
+from django.db.models.functions import Coalesce, Lower, Trim
 from django.urls import reverse
 from django.utils import timezone
 
 from flips.models.parts import Part
 from flips.models.pieces import Piece
-from flips.models.records import Voidable, VoidableQuerySet, one_of
+from flips.models.records import Cents, Voidable, VoidableQuerySet, one_of
 
 
 class Outcome(models.TextChoices):
@@ -41,6 +42,25 @@ class AttemptQuerySet(VoidableQuerySet):
         """The last begun first."""
         return self.order_by("-began_at", "-pk")
 
+    def tried(self) -> Self:
+        """Those that say something about a technique: worked, partly worked or failed."""
+        return self.live().filter(outcome__in=(Outcome.WORKED, Outcome.PARTLY, Outcome.FAILED))
+
+    def tallied(self) -> Self:
+        """Counts by technique, material of the part, kind of fault and outcome, as rows of ``n``."""
+        return (
+            self.tried()
+            .annotate(
+                # A technique that was renamed keeps its record.
+                name=Lower(Coalesce("step__technique__name", Trim("technique"))),
+                material=F("part__material"),
+                fault=F("remedy__fault__kind"),
+            )
+            .order_by()
+            .values("name", "material", "fault", "outcome")
+            .annotate(n=Count("pk"))
+        )
+
 
 class Attempt(Voidable):
     """A remedy tried for real. One that failed stays; its hours and uses hang on it and are summed apart."""
@@ -65,6 +85,16 @@ class Attempt(Voidable):
     follows = models.ForeignKey(
         "self", null=True, blank=True, on_delete=models.PROTECT, related_name="followed_by"
     )
+    # What was planned, as it was thought of when the attempt began: a later guess does not change it.
+    remedy = models.ForeignKey(
+        "Remedy", null=True, blank=True, editable=False, on_delete=models.PROTECT, related_name="attempts"
+    )
+    step = models.ForeignKey(
+        "RemedyStep", null=True, blank=True, editable=False, on_delete=models.PROTECT, related_name="attempts"
+    )
+    planned_minutes = models.PositiveIntegerField("time planned", null=True, blank=True, editable=False)
+    planned_cents = Cents("money planned", null=True, blank=True, editable=False)
+    chance_percent = models.PositiveSmallIntegerField("chance then", null=True, blank=True, editable=False)
 
     objects = AttemptQuerySet.as_manager()
 
@@ -82,6 +112,14 @@ class Attempt(Voidable):
                 name="attempt_ends_after_it_begins",
                 condition=Q(ended_at__isnull=True) | Q(ended_at__gte=F("began_at")),
                 violation_error_message="An attempt can't end before it begins.",
+            ),
+            models.CheckConstraint(
+                name="attempt_step_of_its_remedy",
+                condition=Q(step__isnull=True) | Q(remedy__isnull=False),
+            ),
+            models.CheckConstraint(
+                name="attempt_chance_is_a_percentage",
+                condition=Q(chance_percent__isnull=True) | Q(chance_percent__lte=100),
             ),
         ]
 

@@ -300,6 +300,7 @@ class Photo(Voidable):
     removal = models.ForeignKey(
         "Removal", null=True, blank=True, on_delete=models.PROTECT, related_name="photos"
     )
+    fault = models.ForeignKey("Fault", null=True, blank=True, on_delete=models.PROTECT, related_name="photos")
     receipt = models.ForeignKey(
         "Receipt", null=True, blank=True, on_delete=models.PROTECT, related_name="photos"
     )
@@ -315,7 +316,7 @@ class Photo(Voidable):
     screen = models.FileField(upload_to=photo_place)
     full = models.FileField(upload_to=photo_place)
     digest = models.CharField(max_length=64, db_index=True)
-    fingerprint = models.CharField(max_length=64, blank=True, default="")
+    fingerprint = models.CharField(max_length=512, blank=True, default="")
 
     objects = PhotoQuerySet.as_manager()
 
