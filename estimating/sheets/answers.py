@@ -26,7 +26,8 @@ USUAL_ITERATIONS = 6_000
 USUAL_SECONDS = 1.0
 # Time kept back for drawing up and checking the answer, and for each piece of it.
 _KEPT_BACK = 0.02
-_KEPT_BACK_A_PIECE = 0.00012
+_KEPT_BACK_A_PIECE = 0.0003
+_MOST_KEPT_BACK = 0.4
 _MOST_SECONDS = 3600
 
 COMPUTE_HELP = """\
@@ -73,7 +74,7 @@ def solve(
         iterations = USUAL_ITERATIONS
     deadline = None
     if seconds is not None:
-        kept_back = min(seconds / 2, _KEPT_BACK + _KEPT_BACK_A_PIECE * problem.pieces)
+        kept_back = min(seconds / 2, _MOST_KEPT_BACK, _KEPT_BACK + _KEPT_BACK_A_PIECE * problem.pieces)
         deadline = started + seconds - kept_back
     reasons = [_why_not(kind, problem) for kind in problem.kinds]
     counts = [0 if reason else kind.count for kind, reason in zip(problem.kinds, reasons, strict=True)]

@@ -103,10 +103,13 @@ class Plan:
 class Saw:
     """What makes a plan good on one sheet: the kerf, the least sides of an offcut worth keeping, the stage limit."""
 
-    def __init__(self, kerf: int, keep: tuple[int, int], most_stages: int | None) -> None:
+    def __init__(
+        self, kerf: int, keep: tuple[int, int], most_stages: int | None, *, rough: bool = False
+    ) -> None:
         self.kerf = kerf
         self.short, self.long = keep
         self.most_stages = most_stages
+        self.rough = rough
 
     def worth(self, w: int, h: int) -> int:
         """Area of wood of a folded rest when it is worth keeping, else 0."""
@@ -199,7 +202,7 @@ class _Row:
         self.known: dict[tuple[int, int, int], list[Plan]] = {}
         self.parts_known: dict[tuple[int, int], list[Plan]] = {}
         # Many pieces in a row: trim first only before the first of them, to stay quick.
-        self.stairs = len(tree.parts) <= _MOST_STAIRS
+        self.stairs = len(tree.parts) <= _MOST_STAIRS and not saw.rough
 
     def plans(self, along: int, deep: int) -> list[Plan]:
         """Ways to saw the whole row out of a region."""

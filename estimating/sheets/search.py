@@ -25,6 +25,9 @@ _MOST_GOALS = 24
 _MOST_TRIED_PURCHASES = 4000
 # Rounds without a better answer after which a finished plan is not polished further.
 _PATIENCE = 2500
+_MOST_REMEMBERED = 2000
+# Beyond so many pieces the sawing is planned in a simpler way, to answer in time.
+_MANY_PIECES = 400
 
 
 class Clock:
@@ -84,9 +87,12 @@ class _Packer:
         self.sizes = Sizes([(kind.w, kind.h, kind.turns) for kind in problem.kinds])
         self.pool = [kind for kind, count in enumerate(counts) for _ in range(count)]
         self.boxes = [(stock.w, stock.h) for stock in problem.stock]
+        rough = len(self.pool) > _MANY_PIECES
         self.saws = [
-            Saw(problem.kerf, problem.keep_sides(stock), problem.max_stages) for stock in problem.stock
+            Saw(problem.kerf, problem.keep_sides(stock), problem.max_stages, rough=rough)
+            for stock in problem.stock
         ]
+        self.sawn: dict[tuple[int, tuple[Put, ...]], list[Plan]] = {}
         area, w, h = self.sizes.area, self.sizes.w, self.sizes.h
         longer = [max(pair) for pair in zip(w, h, strict=True)]
         around = [a + b for a, b in zip(w, h, strict=True)]
@@ -112,6 +118,15 @@ class _Packer:
 
     def saw(self, stock: int, puts: Sequence[Put]) -> list[Plan]:
         """Worthwhile plans for a sheet, largest rectangle first; none if it cannot be sawn within the limit."""
+        key = (stock, tuple(puts))
+        found = self.sawn.get(key)
+        if found is None:
+            if len(self.sawn) >= _MOST_REMEMBERED:
+                self.sawn.clear()
+            found = self.sawn[key] = self._sawn(stock, puts)
+        return found
+
+    def _sawn(self, stock: int, puts: Sequence[Put]) -> list[Plan]:
         saw = self.saws[stock]
         found: list[Plan] = []
         most = self.problem.max_stages
@@ -120,6 +135,8 @@ class _Packer:
             if tree is None:
                 return []
             found += plans(tree, *self.boxes[stock], saw)
+            if saw.rough and (most is None or any(plan.stages <= most for plan in found)):
+                break
         if most is not None:
             found = [plan for plan in found if plan.stages <= most]
         found.sort(key=lambda p: (-p.largest, p.cuts, p.stages, not p.starts_with_rip))
@@ -224,8 +241,9 @@ def search(problem: Problem, counts: Sequence[int], *, clock: Clock, seed: int) 
         tuple(sheets),
         tuple(sorted(answer.left)),
         proved,
-        price if proved else least.price,
-        least.bought,
+        # Bounds speak of all pieces: they mean nothing beside a layout that lacks some.
+        0 if answer.left else price if proved else least.price,
+        0 if answer.left else least.bought,
     )
 
 
@@ -363,14 +381,16 @@ class _Least:
         self.needs = [
             max(0, row.need - sum(row.holds[s] * self.limits[s] for s in self.free)) for row in self.rows
         ]
-        self.bought = max(
-            (self._fewest(row, need) for row, need in zip(self.rows, self.needs, strict=True)), default=0
-        )
+        self.bought = max((self._fewest(row) for row in self.rows), default=0)
         self.price = self._least_price()
 
-    def _fewest(self, row: Row, need: int) -> int:
-        most = max((row.holds[s] for s in self.paid), default=0)
-        return -(-need // most) if most and need else 0
+    def _fewest(self, row: Row) -> int:
+        """Sheets to buy at least, were every offcut filled first, free or not."""
+        stock = self.problem.stock
+        offcuts = [s for s, limit in enumerate(self.limits) if limit and stock[s].is_offcut]
+        need = row.need - sum(row.holds[s] * self.limits[s] for s in offcuts)
+        most = max((row.holds[s] for s in self.paid if not stock[s].is_offcut), default=0)
+        return -(-need // most) if most and need > 0 else 0
 
     def _least_price(self) -> int:
         prices = self.problem.prices
