@@ -5,6 +5,8 @@ from django.urls import include, path
 SUBJECTS: list[str] = [
     "flips.pages.pieces",
     "flips.pages.photos",
+    "flips.pages.parts",
+    "flips.pages.bench",
     "flips.pages.sales",
     "flips.pages.money",
     "flips.pages.stock",
