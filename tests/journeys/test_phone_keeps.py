@@ -286,7 +286,8 @@ def test_every_component_is_accessible_and_fits(phone, live_server, settings, wi
 def test_logging_out_clears_what_the_phone_kept(phone, live_server):
     phone.goto(f"{live_server.url}/find/")
     phone.get_by_label("What is it").fill("Elm chest")
-    phone.wait_for_function("Object.keys(localStorage).some((name) => name.startsWith('draft:'))")
+    phone.wait_for_timeout(500)
+    assert phone.evaluate("Object.keys(localStorage).some((name) => name.startsWith('draft:'))")
     phone.evaluate("caches.open('shell').then((cache) => cache.put('/kept/', new Response('kept')))")
 
     phone.goto(f"{live_server.url}/more/")
