@@ -1,6 +1,7 @@
 """The shop's records, one file a subject."""
 
 from flips.models.bench import Attempt, LogEntry, Outcome, TimeEntry
+from flips.models.closing import ClosedYear, YearClose
 from flips.models.parts import Dimension, Material, Part, Plan, Reading, Removal, Spread
 from flips.models.people import HelperRate, Paper, Person, Role, Sent, Shop, StockMethod, Units
 from flips.models.pieces import (
@@ -43,6 +44,7 @@ __all__ = [
     "Attempt",
     "Cents",
     "Channel",
+    "ClosedYear",
     "Destination",
     "Dimension",
     "ExpenseCategory",
@@ -101,4 +103,5 @@ __all__ = [
     "Use",
     "UseKind",
     "Voidable",
+    "YearClose",
 ]

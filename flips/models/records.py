@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Self
 
@@ -38,7 +39,10 @@ class Record(models.Model):
         abstract = True
 
     def save(self, *args: Any, **kwargs: Any) -> None:
-        """Saves, counting the version up when the row was there already."""
+        """Saves, counting the version up when the row was there already; a closed year refuses (``ClosedYear``)."""
+        from flips.models.closing import refuse_closed
+
+        refuse_closed(self)
         if not self._state.adding:
             self.version += 1
             if kwargs.get("update_fields") is not None:
@@ -47,7 +51,30 @@ class Record(models.Model):
 
 
 class VoidableQuerySet(models.QuerySet):
-    """Rows that may have been voided."""
+    """Rows that may have been voided. Changing many at once is refused in a closed year like changing one."""
+
+    def update(self, **values: Any) -> int:
+        """Changes every row; raises ``ClosedYear`` when one of them counts in a closed year."""
+        from flips.models.closing import refuse_closed_update
+
+        refuse_closed_update(self, values)
+        return super().update(**values)
+
+    def bulk_create(self, objs: Iterable[Any], *args: Any, **kwargs: Any) -> list[Any]:
+        """Makes many rows; raises ``ClosedYear`` when one of them counts in a closed year."""
+        from flips.models.closing import refuse_closed
+
+        rows = list(objs)
+        for row in rows:
+            refuse_closed(row)
+        return super().bulk_create(rows, *args, **kwargs)
+
+    def delete(self) -> tuple[int, dict[str, int]]:
+        """Removes rows; raises ``ClosedYear`` when one of them counts in a closed year."""
+        from flips.models.closing import refuse_closed_update
+
+        refuse_closed_update(self, ["deleted"])
+        return super().delete()
 
     def live(self) -> Self:
         """Without the voided ones."""
