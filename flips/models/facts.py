@@ -4,16 +4,31 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection
+from dataclasses import replace
 from datetime import date
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from estimating.money import split
-from flips.books import Collector, Hours, Kind, Line, PieceFigures, all_piece_figures, rate_on, wage_cents
+from flips.books import (
+    Collector,
+    Hours,
+    Id,
+    Kind,
+    Line,
+    Method,
+    Moved,
+    PieceFigures,
+    all_piece_figures,
+    cost_stock,
+    rate_on,
+    wage_cents,
+)
+from flips.books.lines import LOT_IN, LOT_OUT
 from flips.models.bench import Outcome, TimeEntry
-from flips.models.people import HelperRate, Role, Shop
+from flips.models.people import HelperRate, Role, Shop, StockMethod
 from flips.models.pieces import PurchaseShare, Stage, StageChange
 from flips.models.receipts import Destination, LineShare, ReceiptLine
 from flips.models.sales import Return, Sale, SaleShare, TaxCollector
@@ -91,7 +106,7 @@ def _receipt_lines(pieces: Pieces) -> list[Line]:
     for share in _of(pieces, shares):
         lines.append(
             Line(
-                kind=Kind.PART,
+                kind=Kind.TRANSPORT if share.line.destination == Destination.HAUL else Kind.PART,
                 on=share.line.receipt.bought_on,
                 cents=share.cents,
                 piece=share.piece_id,
@@ -221,7 +236,8 @@ def _sales(pieces: Pieces, zone: ZoneInfo, *, unpaid_too: bool) -> list[Line]:
     return lines if pieces is None else [line for line in lines if line.piece in set(pieces)]
 
 
-def _returns(pieces: Pieces) -> list[Line]:
+def _returns(pieces: Pieces, *, unpaid_too: bool) -> list[Line]:
+    """What was given back. Of a sale that was never paid only what the return itself cost counts in a year."""
     lines: list[Line] = []
     rows = (
         Return.objects.live()
@@ -242,12 +258,17 @@ def _returns(pieces: Pieces) -> list[Line]:
         }
         if row.goods_back:
             amounts[Kind.RETURNED] = 0
+        counts = unpaid_too or sale.paid_on is not None
+        if not counts:
+            amounts = {kind: amounts[kind] for kind in (Kind.RETURN_FREIGHT, Kind.COMPENSATION)}
+        # A piece cannot be back in the books before the day it left them, which is the day the sale was paid.
+        on = max(row.returned_on, sale.paid_on or row.returned_on)
         for kind, cents in amounts.items():
             if cents or kind is Kind.RETURNED:
                 lines.append(
                     Line(
                         kind=kind,
-                        on=row.returned_on,
+                        on=on,
                         cents=cents,
                         piece=row.share.piece_id,
                         sale=sale.pk,
@@ -264,23 +285,37 @@ ENDS = {Stage.SCRAPPED: Kind.SCRAPPED, Stage.KEPT: Kind.KEPT, Stage.GIVEN_AWAY: 
 
 
 def _ends(pieces: Pieces) -> list[Line]:
-    rows = StageChange.objects.live().filter(
-        stage__in=ENDS, piece__voided_at__isnull=True, piece__stage__in=ENDS
-    )
-    last: dict[int, StageChange] = {}
-    for row in _of(pieces, rows).order_by("on", "pk"):
-        last[row.piece_id] = row
-    return [
-        Line(
-            kind=ENDS[Stage(row.stage)],
-            on=row.on,
-            piece=row.piece_id,
-            order=OUT_ORDER + int(row.created_at.timestamp()),
-            source=("piece", row.piece_id),
-            note=row.reason,
+    """Every end a piece came to without a sale, and every time it came back from one, each on its own day.
+
+    A piece kept in one year and sold in another left stock in the first and is in it again from the day it came back:
+    what happens to it later does not rewrite the year in which it went.
+    """
+    ended = StageChange.objects.live().filter(stage__in=ENDS).values("piece_id")
+    rows = StageChange.objects.live().filter(piece__voided_at__isnull=True, piece_id__in=ended)
+    lines: list[Line] = []
+    gone: set[int] = set()
+
+    def happen(kind: Kind, row: StageChange, place: int) -> None:
+        lines.append(
+            Line(
+                kind=kind,
+                on=row.on,
+                piece=row.piece_id,
+                order=OUT_ORDER + int(row.created_at.timestamp()) + place,
+                source=("piece", row.piece_id),
+                note=row.reason,
+            )
         )
-        for row in last.values()
-    ]
+
+    for row in _of(pieces, rows).order_by("piece_id", "on", "pk"):
+        end = ENDS.get(Stage(row.stage))
+        if row.piece_id in gone:
+            happen(Kind.RETURNED, row, 0)
+            gone.discard(row.piece_id)
+        if end is not None:
+            happen(end, row, 1)
+            gone.add(row.piece_id)
+    return lines
 
 
 def _salvaged(pieces: Pieces) -> list[Line]:
@@ -309,7 +344,7 @@ def piece_facts(pieces: Pieces, *, zone: ZoneInfo, unpaid_too: bool = True) -> t
         *_uses(pieces),
         *help_lines,
         *_sales(pieces, zone, unpaid_too=unpaid_too),
-        *_returns(pieces),
+        *_returns(pieces, unpaid_too=unpaid_too),
         *_ends(pieces),
         *_salvaged(pieces),
     ]
@@ -318,10 +353,20 @@ def piece_facts(pieces: Pieces, *, zone: ZoneInfo, unpaid_too: bool = True) -> t
     return lines, hours
 
 
-def shop_facts(*, zone: ZoneInfo) -> tuple[list[Line], list[Hours]]:
-    """Every money line of the shop, for its years: pieces, lots and expenses; sales not paid yet left out."""
+def shop_facts(*, zone: ZoneInfo, method: Method | None = None) -> tuple[list[Line], list[Hours]]:
+    """Every money line of the shop, for its years: pieces, lots and expenses; sales not paid yet left out.
+
+    Uses carry what they were costed at by the shop's own method; with ``method`` they are all costed anew by that one,
+    to show what the other way would have come to.
+    """
     lines, hours = piece_facts(None, zone=zone, unpaid_too=False)
-    for lot in Lot.objects.live().filter(origin__in=(Origin.BOUGHT, Origin.OPENING, Origin.FOUND)):
+    came_in = Lot.objects.live().filter(
+        Q(origin__in=(Origin.BOUGHT, Origin.OPENING, Origin.FOUND))
+        # An offcut brings its cost with the cut and salvage with its piece; what has neither came in on its own.
+        | Q(origin=Origin.SALVAGE, salvaged_from__isnull=True)
+        | Q(origin=Origin.OFFCUT) & ~Exists(Use.objects.live().filter(into=OuterRef("pk")))
+    )
+    for lot in came_in:
         kind = Kind.LOT_OPENING if lot.origin == Origin.OPENING else Kind.LOT_BOUGHT
         lines.append(
             Line(
@@ -370,7 +415,49 @@ def shop_facts(*, zone: ZoneInfo) -> tuple[list[Line], list[Hours]]:
                 note=row.text,
             )
         )
-    return lines, hours
+    return (_by_pool(lines) if method is None else _costed_anew(lines, method)), hours
+
+
+_STOCK_KINDS = LOT_IN | LOT_OUT | {Kind.SALVAGED}
+
+
+def _costed_anew(lines: list[Line], method: Method) -> list[Line]:
+    """The same lines with every stock line costed by ``method``."""
+    rows = {lot.pk: lot for lot in Lot.objects.live()}
+    quantities = {("use", use.pk): use.quantity for use in Use.objects.live().filter(lot__isnull=False)}
+    quantities |= {("lot", pk): lot.quantity for pk, lot in rows.items()}
+
+    def moved(line: Line) -> Moved:
+        quantity = quantities.get((line.source[0], int(line.source[1])), Fraction(0))
+        into = rows.get(int(line.into)) if line.into is not None else None
+        if line.kind is Kind.SALVAGED:
+            return Moved(line, into_quantity=into.quantity if into else quantity)
+        return Moved(line, quantity, into.quantity if into else Fraction(0))
+
+    stocked = cost_stock(
+        [moved(line) for line in lines if line.kind in _STOCK_KINDS],
+        method=method,
+        material_of={pk: lot.material_key for pk, lot in rows.items() if lot.is_pooled},
+    )
+    return [*(line for line in lines if line.kind not in _STOCK_KINDS), *stocked.lines]
+
+
+def _by_pool(lines: list[Line]) -> list[Line]:
+    """With averaged costs the lots of a material carry theirs together; oldest-first lines stay as they are."""
+    shop = Shop.current()
+    if shop is None or shop.stock_method != StockMethod.AVERAGE:
+        return lines
+    pool: dict[Id, Id] = {lot.pk: lot.material_key for lot in Lot.objects.live() if lot.is_pooled}
+    return [
+        replace(
+            line,
+            lot=line.lot and pool.get(line.lot, line.lot),
+            into=line.into and pool.get(line.into, line.into),
+        )
+        if line.lot is not None or line.into is not None
+        else line
+        for line in lines
+    ]
 
 
 def figures_of(pieces: Pieces, *, shop: Shop) -> dict[int, PieceFigures]:

@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
+from fractions import Fraction
 
 from django.db.models import Exists, OuterRef
 from django.urls import reverse
 
+from finishes.measures import trim_decimal
 from flips.models.bench import Attempt, TimeEntry
 from flips.models.parts import Part, Removal
 from flips.models.pieces import Piece, Stage
 from flips.models.receipts import Receipt
-from flips.models.stock import Use
+from flips.models.records import MILLION
+from flips.models.stock import Use, low_materials
 
 MOST = 20
 
@@ -58,6 +61,30 @@ def _receipts() -> list[NextStep]:
     return [
         NextStep("receipt", "A receipt waits for its lines", str(row), row.get_absolute_url())
         for row in Receipt.objects.waiting()[:MOST]
+    ]
+
+
+def _receipts_not_adding_up() -> list[NextStep]:
+    return [
+        NextStep(
+            "receipt",
+            "A receipt has no total" if row.total_cents is None else "A receipt does not add up",
+            str(row),
+            row.get_absolute_url(),
+        )
+        for row in Receipt.objects.not_adding_up()[:MOST]
+    ]
+
+
+def _running_low() -> list[NextStep]:
+    return [
+        NextStep(
+            "package-open",
+            f"Running low: {row.lot}" if row.left_millionths else f"Used up: {row.lot}",
+            f"{trim_decimal(Fraction(row.left_millionths, MILLION), 3)} {row.lot.unit} left",
+            row.lot.get_absolute_url(),
+        )
+        for row in low_materials()[:MOST]
     ]
 
 
@@ -110,8 +137,8 @@ def _to_list() -> list[NextStep]:
     ]
 
 
-FOR_ALL: list[Callable[[], list[NextStep]]] = [_attempts, _uses_to_fix, _unsurveyed, _still_off]
-FOR_OWNER: list[Callable[[], list[NextStep]]] = [_only_photos, _receipts, _to_list]
+FOR_ALL: list[Callable[[], list[NextStep]]] = [_attempts, _uses_to_fix, _unsurveyed, _still_off, _running_low]
+FOR_OWNER: list[Callable[[], list[NextStep]]] = [_only_photos, _receipts, _receipts_not_adding_up, _to_list]
 
 
 def next_steps(*, owner: bool, now: datetime) -> list[NextStep]:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Self
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import Count, Exists, F, OuterRef, Q, Sum
+from django.db.models.functions import Coalesce
 from django.urls import reverse
 from django.utils import timezone
 
-from flips.models.pieces import PaidWith, Piece
+from flips.models.pieces import PaidWith, Photo, Piece
 from flips.models.records import Cents, Record, Voidable, VoidableQuerySet, not_negative, one_of
 from flips.models.stock import Lot
+from flips.photos import look_alike
 
 
 class ExpenseCategory(Record):
@@ -37,10 +40,29 @@ class ReceiptQuerySet(VoidableQuerySet):
 
     def waiting(self) -> Self:
         """Photographed, without any line yet."""
-        return self.live().exclude(lines__voided_at__isnull=True, lines__isnull=False)
+        return self.live().filter(~Exists(ReceiptLine.objects.live().filter(receipt=OuterRef("pk"))))
+
+    def with_sums(self) -> Self:
+        """Each with ``lines_count`` and ``lines_cents`` (tax included) of its live lines."""
+        live = Q(lines__voided_at__isnull=True)
+        return self.annotate(
+            lines_count=Count("lines", filter=live),
+            lines_cents=Coalesce(Sum(F("lines__amount_cents") + F("lines__tax_cents"), filter=live), 0),
+        )
+
+    def not_adding_up(self) -> Self:
+        """With lines, but without a total, or with one that lines and tax do not make."""
+        return (
+            self.live()
+            .with_sums()
+            .filter(lines_count__gt=0)
+            .filter(Q(total_cents__isnull=True) | ~Q(total_cents=F("lines_cents")))
+        )
 
     def like(self, *, shop_name: str, bought_on: object, total_cents: int | None) -> Self:
-        """Same shop, date and total: perhaps the same slip twice."""
+        """Same shop, date and total: perhaps the same slip twice. Nothing is like a receipt without a total."""
+        if total_cents is None:
+            return self.none()
         return self.live().filter(shop_name__iexact=shop_name, bought_on=bought_on, total_cents=total_cents)
 
 
@@ -75,13 +97,26 @@ class Receipt(Voidable):
         """Its lines without the voided ones; uses what was prefetched."""
         return [line for line in self.lines.all() if not line.is_void]
 
+    def lines_total(self) -> tuple[int, int]:
+        """How many live lines there are and what they come to with their tax; from ``with_sums`` if asked for."""
+        if hasattr(self, "lines_count"):
+            return self.lines_count, self.lines_cents
+        lines = self.live_lines
+        return len(lines), sum(line.cost_cents for line in lines)
+
     @property
     def difference_cents(self) -> int | None:
-        """Total less lines and tax; None while there is no total or no line, 0 when it adds up."""
-        lines = self.live_lines
-        if self.total_cents is None or not lines:
-            return None
-        return self.total_cents - self.tax_cents - sum(line.amount_cents for line in lines)
+        """Total less lines and their tax; None while there is no total or no line, 0 when it adds up.
+
+        Tax counts once a line can carry it: while no line is marked as taxed it stays in the difference.
+        """
+        count, cents = self.lines_total()
+        return None if self.total_cents is None or not count else self.total_cents - cents
+
+    @property
+    def is_waiting(self) -> bool:
+        """Without any line yet."""
+        return not self.lines_total()[0]
 
     @property
     def adds_up(self) -> bool:
@@ -94,6 +129,7 @@ class Destination(models.TextChoices):
 
     PIECE = "piece", "A part for a piece"
     TRANSPORT = "transport", "Transport of a piece"
+    HAUL = "haul", "Transport of several pieces"
     SHARED = "shared", "Shared by pieces"
     STOCK = "stock", "Stock"
     EXPENSE = "expense", "Expense"
@@ -138,7 +174,7 @@ class ReceiptLine(Voidable):
                     | Q(destination="stock", lot__isnull=False, piece__isnull=True, category__isnull=True)
                     | Q(destination="expense", category__isnull=False, piece__isnull=True, lot__isnull=True)
                     | Q(
-                        destination__in=["shared", "tools", "private"],
+                        destination__in=["shared", "haul", "tools", "private"],
                         piece__isnull=True,
                         lot__isnull=True,
                         category__isnull=True,
@@ -177,3 +213,44 @@ class LineShare(Voidable):
 
     def __str__(self) -> str:
         return f"{self.piece}: {self.cents}"
+
+
+@dataclass(frozen=True)
+class Twin:
+    """Another paper that may be the same slip, and why."""
+
+    text: str
+    href: str
+    why: str
+
+
+def twins(receipt: Receipt) -> list[Twin]:
+    """What may be the same slip as ``receipt``: same shop, date and total, or a photo of the same paper; three queries."""
+    found: dict[str, Twin] = {}
+    alike = Receipt.objects.like(
+        shop_name=receipt.shop_name, bought_on=receipt.bought_on, total_cents=receipt.total_cents
+    )
+    for other in alike.exclude(pk=receipt.pk):
+        href = other.get_absolute_url()
+        found[href] = Twin(str(other), href, "Same shop, date and total")
+    own = [(photo.digest, photo.fingerprint) for photo in Photo.objects.live().filter(receipt=receipt)]
+    if not own:
+        return list(found.values())
+    slips = (
+        Photo.objects.live()
+        .filter(
+            Q(receipt__isnull=False, receipt__voided_at__isnull=True)
+            | Q(purchase__isnull=False, purchase__voided_at__isnull=True)
+        )
+        .exclude(receipt=receipt)
+        .select_related("receipt", "purchase")
+        .order_by("pk")
+    )
+    for slip in slips:
+        same = any(slip.digest == digest for digest, _ in own)
+        if same or any(mark and slip.fingerprint and look_alike(mark, slip.fingerprint) for _, mark in own):
+            paper = slip.receipt or slip.purchase
+            href = paper.get_absolute_url() if slip.receipt else reverse("purchase", args=[slip.purchase_id])
+            why = "The very same photo" if same else "A photo that looks the same"
+            found.setdefault(href, Twin(str(paper), href, why))
+    return list(found.values())

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Self
 
@@ -11,8 +14,10 @@ from django.db.models.functions import Coalesce
 from django.urls import reverse
 from django.utils import timezone
 
+from estimating.money import split
 from flips.models.bench import Attempt
 from flips.models.parts import Part
+from flips.models.people import Shop, StockMethod
 from flips.models.pieces import Piece
 from flips.models.records import (
     MILLION,
@@ -61,6 +66,20 @@ class LotQuerySet(VoidableQuerySet):
             used_millionths=Coalesce(Sum("uses__quantity_millionths", filter=live), 0),
             used_cents=Coalesce(Sum("uses__cost_cents", filter=live), 0),
         )
+
+    def matching(self, words: str) -> Self:
+        """Whose material or place holds every word."""
+        found = self
+        for word in words.split()[:6]:
+            found = found.filter(Q(name__icontains=word) | Q(place__icontains=word))
+        return found
+
+    def same_material(self, lot: Lot) -> Self:
+        """Live lots of the material of ``lot``, oldest first; an offcut is one of its own."""
+        rows = self.live().order_by("came_on", "pk")
+        if not lot.is_pooled:
+            return rows.filter(pk=lot.pk)
+        return rows.filter(name=lot.name, unit=lot.unit).exclude(kind=StockKind.OFFCUT)
 
     def on_hand(self) -> Self:
         """Live lots with something left, oldest first."""
@@ -124,6 +143,21 @@ class Lot(Voidable):
         return reverse("lot", args=[self.pk])
 
     @property
+    def is_pooled(self) -> bool:
+        """Whether other lots of the same name and unit are as good; an offcut has a size of its own."""
+        return self.kind != StockKind.OFFCUT
+
+    @property
+    def material_key(self) -> str:
+        """The same for all lots of one material in one unit, and never a lot's number."""
+        return f"{self.name}\x1f{self.unit}" if self.is_pooled else f"lot {self.pk}"
+
+    @property
+    def is_cuttable(self) -> bool:
+        """Whether one of it has a length and a width, so that an offcut of it has a share by area."""
+        return bool(self.length_nm and self.width_nm)
+
+    @property
     def quantity(self) -> Fraction:
         """The whole lot in its own unit."""
         return Fraction(self.quantity_millionths, MILLION)
@@ -161,6 +195,75 @@ class Lot(Voidable):
     def is_low(self) -> bool:
         """Whether it is down to where she wants to be told."""
         return self.low_millionths is not None and self.left_millionths <= self.low_millionths
+
+
+@dataclass(frozen=True)
+class OnHand:
+    """The lots of one material with something left, oldest first."""
+
+    lots: Sequence[Lot]
+
+    @property
+    def first(self) -> Lot:
+        """The oldest, which is used up first."""
+        return self.lots[0]
+
+    @property
+    def left_millionths(self) -> int:
+        """What is left of all of them together."""
+        return sum(lot.left_millionths for lot in self.lots)
+
+
+def materials_of(lots: Iterable[Lot]) -> list[OnHand]:
+    """Lots gathered by material, in the order in which each material first comes."""
+    groups: dict[str, list[Lot]] = defaultdict(list)
+    for lot in lots:
+        groups[lot.material_key].append(lot)
+    return [OnHand(group) for group in groups.values()]
+
+
+@dataclass(frozen=True)
+class Low:
+    """A material that is down to where she wants to be told, or used up."""
+
+    lot: Lot
+    left_millionths: int
+
+
+def low_materials() -> list[Low]:
+    """Materials of which no more is left than the highest mark set on any of their lots, in two queries."""
+    marked = list(Lot.objects.live().filter(low_millionths__isnull=False).order_by("name", "-came_on", "-pk"))
+    if not marked:
+        return []
+    left: dict[str, int] = defaultdict(int)
+    for lot in Lot.objects.on_hand().filter(name__in={lot.name for lot in marked}):
+        left[lot.material_key] += lot.left_millionths
+    newest: dict[str, Lot] = {}
+    mark: dict[str, int] = defaultdict(int)
+    for lot in marked:
+        # An offcut is not bought again.
+        if lot.is_pooled:
+            newest.setdefault(lot.material_key, lot)
+            mark[lot.material_key] = max(mark[lot.material_key], lot.low_millionths or 0)
+    return [Low(lot, left[key]) for key, lot in newest.items() if left[key] <= mark[key]]
+
+
+def costs_left(lots: Sequence[Lot], *, shop: Shop) -> dict[int, int]:
+    """What the rest of each lot carries, in cents, by its id; where costs are averaged a material's is shared by quantity.
+
+    The lots come from ``with_left``; at most one query.
+    """
+    if shop.stock_method == StockMethod.FIFO or not lots:
+        return {lot.pk: lot.left_cents for lot in lots}
+    found = {lot.pk: lot.left_cents for lot in lots if not lot.is_pooled}
+    names = {lot.name for lot in lots if lot.is_pooled}
+    alike = Lot.objects.live().with_left().filter(name__in=names).exclude(kind=StockKind.OFFCUT)
+    for material in materials_of(alike.order_by("came_on", "pk")):
+        weights = [lot.left_millionths for lot in material.lots]
+        held = sum(lot.left_cents for lot in material.lots)
+        parts = split(held, weights) if any(weights) else [0] * len(weights)
+        found |= {lot.pk: part for lot, part in zip(material.lots, parts, strict=True)}
+    return {lot.pk: found.get(lot.pk, 0) for lot in lots}
 
 
 class UseKind(models.TextChoices):
@@ -243,6 +346,14 @@ class Use(Voidable):
 
     def __str__(self) -> str:
         return self.material or str(self.lot)
+
+    def get_absolute_url(self) -> str:
+        return reverse("use", args=[self.pk])
+
+    @property
+    def counted_in(self) -> str:
+        """The unit of its quantity."""
+        return self.lot.unit if self.lot else self.unit
 
     @property
     def quantity(self) -> Fraction:

@@ -182,7 +182,7 @@ def _uses(piece: Piece, zone: Any, with_money: bool) -> list[Happening]:
             icon="paint-bucket",
             title=f"Used {trim_decimal(row.quantity, 3)} {row.lot.unit if row.lot else row.unit} {row}",
             who=str(row.created_by or ""),
-            text="Lot unknown, to be fixed" if row.is_to_fix else row.note,
+            text="Lot unknown, to be fixed" if row.is_to_fix else row.note if with_money else "",
             href=reverse("use", args=[row.pk]),
             cents=row.cost_cents if with_money else None,
             by_day=True,
