@@ -24,6 +24,14 @@ class ReadField(forms.CharField):
     def run_validators(self, value: Any) -> None:
         """Nothing: the validators of a text would measure the figure it became."""
 
+    def has_changed(self, initial: Any, data: Any) -> bool:
+        """Whether another figure was typed; "12.50" and "12.5" are the same."""
+        try:
+            typed = self.to_python(data)
+        except ValidationError:
+            return True
+        return getattr(typed, "amount", typed) != getattr(initial, "amount", initial)
+
 
 class MoneyField(ReadField):
     """Typed money as whole minor units of the shop's currency; shows cents back as typed digits."""
@@ -52,9 +60,6 @@ class MoneyField(ReadField):
         if cents == 0 and not self.allow_zero:
             raise ValidationError("Write an amount above zero.")
         return cents
-
-    def has_changed(self, initial: Any, data: Any) -> bool:
-        return super().has_changed(self.prepare_value(initial), data)
 
 
 class LengthField(ReadField):
@@ -206,7 +211,9 @@ def read_minutes(text: str) -> int:
     wrong = ValidationError("Write minutes like 45, or hours like 1:30 or 1.5 h.")
     if clock := re.fullmatch(r"([0-9]{1,3}):([0-5][0-9])", cleaned):
         minutes = Fraction(int(clock[1]) * 60 + int(clock[2]))
-    elif both := re.fullmatch(r"([0-9]{1,3})\s*h(?:ours?|rs?)?\s*([0-9]{1,2})\s*(?:m|min|minutes)?", cleaned):
+    elif both := re.fullmatch(
+        r"([0-9]{1,3})\s*h(?:ours?|rs?)?\s*([0-5]?[0-9])\s*(?:m|min|minutes)?", cleaned
+    ):
         minutes = Fraction(int(both[1]) * 60 + int(both[2]))
     elif hours := re.fullmatch(r"([0-9]{0,3}(?:\.[0-9]{1,3})?)\s*h(?:ours?|rs?)?", cleaned):
         if not hours[1] or hours[1] == ".":

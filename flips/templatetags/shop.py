@@ -97,7 +97,7 @@ def sent_id(context: Context) -> SafeString:
     return format_html(
         '<input type="hidden" name="sent_id" value="{}"{}>',
         value,
-        format_html(' data-kept="1"') if kept else "",
+        SafeString(' data-kept="1"') if kept else "",
     )
 
 

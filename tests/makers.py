@@ -1,0 +1,69 @@
+"""Makers of valid records: a test says only what matters to it. Extend them with what new subjects need."""
+
+import itertools
+from datetime import date
+
+from flips.actions import pieces
+from flips.models import Channel, ExpenseCategory, HelperRate, Person, Role, Shop, Stage
+
+PASSWORD = "sawdust-and-shellac"
+_count = itertools.count(1)
+
+
+def make_shop(**fields):
+    """The shop, in dollars and inches unless told otherwise."""
+    told = {"name": "Fern Street Workshop", "currency_code": "USD", "time_zone": "America/Chicago"}
+    return Shop.objects.create(**(told | fields))
+
+
+def make_person(*, role, password=PASSWORD, **fields):
+    """Somebody who can log in with ``PASSWORD``."""
+    number = next(_count)
+    told = {"username": f"{role}{number}", "name": f"{role.title()} {number}"}
+    return Person.objects.create_user(password=password, role=role, **(told | fields))
+
+
+def make_owner(**fields):
+    """An owner."""
+    return make_person(role=Role.OWNER, **fields)
+
+
+def make_helper(*, hourly_cents=None, from_on=date(2024, 1, 1), **fields):
+    """A helper, with a rate if one is given."""
+    helper = make_person(role=Role.HELPER, **fields)
+    if hourly_cents is not None:
+        HelperRate.objects.create(person=helper, hourly_cents=hourly_cents, from_on=from_on)
+    return helper
+
+
+def make_piece(*, by=None, what="Oak dresser", price_cents=None, on=date(2026, 3, 2), stage=None, **fields):
+    """A find; bought when a price is given, and then moved by hand to ``stage``."""
+    by = by or Person.objects.filter(role=Role.OWNER).first() or make_owner()
+    piece = pieces.log_find(by=by, what=what, seen_on=on, **fields)
+    if price_cents is not None:
+        pieces.buy(by=by, weights={piece: 1}, price_cents=price_cents, bought_on=on)
+        piece.refresh_from_db()
+    for step in _way(piece.stage, stage):
+        pieces.move(piece, step, by=by, on=on, reason="as it goes")
+        piece.refresh_from_db()
+    return piece
+
+
+def _way(here, there):
+    """The stages to pass by hand on the way."""
+    if there is None or here == there:
+        return []
+    straight = [Stage.BOUGHT, Stage.IN_WORK, Stage.READY, Stage.LISTED]
+    if there in straight and here in straight:
+        return straight[straight.index(here) + 1 : straight.index(there) + 1]
+    return [there]
+
+
+def make_channel(**fields):
+    """Where something is sold."""
+    return Channel.objects.create(**({"name": f"Channel {next(_count)}"} | fields))
+
+
+def make_category(**fields):
+    """A heading for expenses."""
+    return ExpenseCategory.objects.create(**({"name": f"Category {next(_count)}"} | fields))
