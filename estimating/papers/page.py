@@ -26,6 +26,7 @@ from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
+    CondPageBreak,
     Flowable,
     Frame,
     Image,
@@ -40,6 +41,8 @@ from reportlab.platypus import (
 SIZES = {"letter": LETTER, "a4": A4}
 MARGIN = 16 * mm
 FOOT = 9 * mm
+# A heading, a table's head and two rows.
+HEADING_NEEDS = 30 * mm
 
 # Vera comes with reportlab; DejaVu, its larger sister, knows more letters and is taken where the machine has it.
 DEJAVU = Path("/usr/share/fonts/truetype/dejavu")
@@ -113,10 +116,10 @@ class Sheet:
         self.story.append(self._paragraph(text, style or self.text))
 
     def head(self, text: str) -> None:
-        """A section heading; stays with what follows."""
-        paragraph = self._paragraph(text, self.heading)
-        paragraph.keepWithNext = True
-        self.story.append(paragraph)
+        """A section heading, never left alone at the foot of a page."""
+        # Keeping it with what follows would push a long table to the next page whole, and leave this one empty.
+        self.story.append(CondPageBreak(HEADING_NEEDS))
+        self.story.append(self._paragraph(text, self.heading))
 
     def space(self, millimetres: float = 3) -> None:
         """Some room."""

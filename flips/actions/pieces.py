@@ -76,7 +76,7 @@ def move_back(record: models.Model, by: Person) -> str:
     if not isinstance(record, StageChange):
         raise CannotUndo("That can't be taken back.")
     piece = Piece.objects.select_for_update().get(pk=record.piece_id)
-    live = list(piece.stage_changes.live().order_by("on", "pk"))
+    live = list(piece.stage_changes.live().order_by("pk"))
     if not live or live[-1].pk != record.pk or len(live) < 2:
         raise CannotUndo("The piece has moved on since.")
     record.void(by=by, reason="taken back at once")

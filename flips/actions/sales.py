@@ -107,10 +107,10 @@ def void_sale(sale: Sale, *, by: Person, reason: str) -> None:
     for share in sale.shares.live().select_related("piece"):
         share.void(by=by, reason=reason)
         piece = Piece.objects.select_for_update().get(pk=share.piece_id)
-        sold = piece.stage_changes.live().filter(stage=Stage.SOLD).order_by("on", "pk").last()
+        sold = piece.stage_changes.live().filter(stage=Stage.SOLD).order_by("pk").last()
         if sold is not None:
             sold.void(by=by, reason=reason)
-        before = piece.stage_changes.live().order_by("on", "pk").last()
+        before = piece.stage_changes.live().order_by("pk").last()
         if before is not None:
             piece.stage, piece.stage_on = before.stage, before.on
             piece.save(update_fields=["stage", "stage_on"])
@@ -185,7 +185,7 @@ def void_return(given: Return, *, by: Person, reason: str) -> None:
             change.void(by=by, reason=reason)
         share.returned = False
         share.save(update_fields=["returned"])
-        last = piece.stage_changes.live().order_by("on", "pk").last()
+        last = piece.stage_changes.live().order_by("pk").last()
         if last is not None:
             piece.stage, piece.stage_on = last.stage, last.on
             piece.save(update_fields=["stage", "stage_on"])
