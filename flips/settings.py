@@ -62,6 +62,7 @@ MIDDLEWARE = [
     "flips.house.ShopMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "flips.access.AccessMiddleware",
+    "flips.closed_years.ClosedYearMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "simple_history.middleware.HistoryRequestMiddleware",
     "axes.middleware.AxesMiddleware",

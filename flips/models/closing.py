@@ -210,9 +210,7 @@ BOOKKEEPING = frozenset({"id", "version", "created_at", "created_by", "voided_by
 
 
 def _guarded_columns(model: type[models.Model], rule: MoneyDates) -> list[models.Field]:
-    return [
-        column for column in model._meta.concrete_fields if column.name not in rule.free | BOOKKEEPING
-    ]
+    return [column for column in model._meta.concrete_fields if column.name not in rule.free | BOOKKEEPING]
 
 
 def refuse_closed(record: models.Model) -> None:
@@ -239,6 +237,11 @@ def refuse_closed(record: models.Model) -> None:
         for day in rule.days(row):
             if day is not None and day < open_from:
                 raise ClosedYear(day, open_from=open_from, column=rule.column)
+
+
+def refuse_closed_removal(record: models.Model) -> None:
+    """Raises ClosedYear when a record that counts in a closed year would be removed."""
+    refuse_closed_update(type(record)._base_manager.filter(pk=record.pk), ["removed"])
 
 
 def refuse_closed_update(rows: models.QuerySet, columns: Iterable[str]) -> None:

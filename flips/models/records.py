@@ -50,6 +50,14 @@ class Record(models.Model):
         super().save(*args, **kwargs)
 
 
+    def delete(self, *args: Any, **kwargs: Any) -> tuple[int, dict[str, int]]:
+        """Removes it; a closed year refuses (``ClosedYear``)."""
+        from flips.models.closing import refuse_closed_removal
+
+        refuse_closed_removal(self)
+        return super().delete(*args, **kwargs)
+
+
 class VoidableQuerySet(models.QuerySet):
     """Rows that may have been voided. Changing many at once is refused in a closed year like changing one."""
 

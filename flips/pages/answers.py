@@ -20,12 +20,12 @@ from django.forms import BaseForm
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import render
 
-from flips.models import Sent
+from flips.models import ClosedYear, Sent
 
 UNDO_SALT = "undo"
-# She sees ten seconds; a slow phone gets a little more before the token lapses.
+# She sees ten seconds, longer while her finger or the keyboard is on it: the token outlasts what is shown.
 UNDO_SECONDS = 10
-UNDO_GRACE_SECONDS = 20
+UNDO_GRACE_SECONDS = 110
 
 
 def is_htmx(request: HttpRequest) -> bool:
@@ -65,6 +65,8 @@ def refusals_on(form: BaseForm) -> Iterator[None]:
         with transaction.atomic():
             yield
     except ValidationError as refused:
+        if isinstance(refused, ClosedYear):
+            form.closed_year = refused  # type: ignore[attr-defined]
         if hasattr(refused, "error_dict"):
             for field, errors in refused.error_dict.items():
                 for error in errors:
