@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Any
@@ -47,7 +48,7 @@ def timeline(piece: Piece, *, with_money: bool) -> list[Happening]:
     """What happened to ``piece``, the newest first, in a fixed number of queries; no money unless ``with_money``."""
     zone = timezone.get_current_timezone()
     happenings = [
-        *_stages(piece, zone),
+        *_stages(piece, zone, but=TOLD_BY_MONEY if with_money else ()),
         *_bench(piece),
         *_taken_apart(piece),
         *_photos(piece),
@@ -65,8 +66,12 @@ def _at(day: date, entered_at: datetime, zone: Any) -> datetime:
     return datetime.combine(day, time(23, 59), tzinfo=zone)
 
 
-def _stages(piece: Piece, zone: Any) -> list[Happening]:
-    rows = StageChange.objects.live().filter(piece=piece).select_related("created_by")
+# An owner sees the purchase and the sale themselves, with their amounts.
+TOLD_BY_MONEY = (Stage.BOUGHT, Stage.SOLD)
+
+
+def _stages(piece: Piece, zone: Any, *, but: Collection[Stage]) -> list[Happening]:
+    rows = StageChange.objects.live().filter(piece=piece).exclude(stage__in=but).select_related("created_by")
     return [
         Happening(
             at=_at(row.on, row.created_at, zone),

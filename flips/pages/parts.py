@@ -303,7 +303,11 @@ def parts_usual(request: HttpRequest, piece_id: int) -> HttpResponse:
 
         if done := once(request, form, add):
             return done
-    kinds = [{"url": f"?kind={name}", "text": name, "current": name == kind} for name in KINDS]
+    # The chosen one first: the row of tabs is longer than a phone is wide.
+    kinds = [
+        {"url": f"?kind={name}", "text": name, "current": name == kind}
+        for name in sorted(KINDS, key=lambda name: name != kind)
+    ]
     return answer(
         request,
         "flips/parts/usual.html",
@@ -342,18 +346,25 @@ def size_rows(part: Part) -> list[SizeRow]:
         for reading in size.readings:
             shown = Length(reading.length_nm).shown(units)
             said = shown.strip('"≈ ') == reading.length_text.strip().strip('"').strip()
-            readings.append(ReadingRow(reading, reading.length_text, "" if said else shown))
+            equals = shown if shown.startswith("≈") else f"= {shown}"
+            readings.append(ReadingRow(reading, reading.length_text, "" if said else equals))
         rows.append(
             SizeRow(
                 size.dimension.label,
                 Length(size.least.nm).shown(units),
                 Length(size.most.nm).shown(units),
-                size.spread.shown(units),
+                _spread(size.spread, units),
                 size.varies,
                 readings,
             )
         )
     return rows
+
+
+def _spread(spread: Length, units: str) -> str:
+    """A spread too small for the shop's fractions is said in millimetres, never as nothing."""
+    shown = spread.shown(units)
+    return spread.in_mm(3) if spread and re.fullmatch(r"≈ 0(?:\"| mm)", shown) else shown
 
 
 _POINT_FIRST = re.compile(

@@ -395,6 +395,21 @@ class RateForm(forms.Form):
         self.fields["hourly"].before = current_shop().currency.sign  # type: ignore[attr-defined]
 
 
+class VoidForm(forms.Form):
+    """Why something is taken out of the figures."""
+
+    reason = forms.CharField(
+        label="Why?", max_length=200, error_messages={"required": "Say why it is voided."}
+    )
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or self.cleaned_data
+        # The little form it comes from is not shown again: its error stands at the top of the page.
+        for message in self.errors.pop("reason", []):
+            self.add_error(None, message)
+        return cleaned
+
+
 class FirstPasswordForm(SetPasswordForm):
     """A new password for somebody who has forgotten theirs."""
 
@@ -465,12 +480,15 @@ def rate_add(request: HttpRequest, person_id: int) -> HttpResponse:
 @require_POST
 def rate_void(request: HttpRequest, rate_id: int) -> HttpResponse:
     """Takes a rate out; the hours it covered get the rate before it."""
-    rate = get_object_or_404(HelperRate, pk=rate_id)
-    rate.void(by=request.user, reason=request.POST.get("reason", "")[:200])  # type: ignore[arg-type]
-    return go(
-        request,
-        Done(reverse("person", args=[rate.person_id]), "The rate is voided.", undo_token("voided", rate)),
-    )
+    rate = get_object_or_404(HelperRate.objects.select_related("person"), pk=rate_id)
+    form = VoidForm(request.POST)
+    if form.is_valid():
+        with refusals_on(form):
+            rate.void(by=request.user, reason=form.cleaned_data["reason"])  # type: ignore[arg-type]
+        if not form.errors:
+            back = reverse("person", args=[rate.person_id])
+            return go(request, Done(back, "The rate is voided.", undo_token("voided", rate)))
+    return _person_page(request, rate.person, change_form=form)
 
 
 @sensitive_post_parameters()

@@ -259,6 +259,7 @@ def money_strip(figures: Any) -> list[dict[str, Any]]:
     from flips.templatetags.shop import as_hours, as_percent
 
     strip: list[dict[str, Any]] = [
+        {"label": "In it so far", "cents": figures.in_it_so_far, "main": True},
         {
             "label": "Paid",
             "cents": figures.paid + figures.premium_tax + figures.transport + figures.brought_in,
@@ -267,15 +268,14 @@ def money_strip(figures: Any) -> list[dict[str, Any]]:
         {"label": "Materials", "cents": figures.materials},
         {"label": "Paid help", "cents": figures.paid_help},
         {"label": "Failed attempts", "cents": figures.failed_attempts, "note": "within the above"},
-        {"label": "In it so far", "cents": figures.in_it_so_far, "main": True},
         {"label": "Your hours", "text": as_hours(figures.owner_minutes)},
     ]
     if figures.margin is not None:
         percent = as_percent(figures.margin_percent / 100) if figures.margin_percent is not None else "–"
         strip += [
+            {"label": "Margin", "cents": figures.margin, "main": True},
             {"label": "Revenue", "cents": figures.revenue},
             {"label": "Selling costs", "cents": figures.selling_total},
-            {"label": "Margin", "cents": figures.margin, "main": True},
             {"label": "Margin %", "text": percent},
             {"label": "Hourly", "cents": figures.hourly, "text": "–"},
             {"label": "After wages", "cents": figures.after_wages, "text": "–"},
@@ -461,10 +461,10 @@ class BuyLotForm(BuyForm):
         super().__init__(*args, **kwargs)
         self.finds = finds
         for find_ in finds:
-            self.fields[f"take_{find_.pk}"] = forms.BooleanField(label=str(find_), required=False)
+            self.fields[f"take_{find_.pk}"] = forms.BooleanField(label="In the lot", required=False)
             weight = find_.expected_cents or find_.asking_cents or None
             self.fields[f"weight_{find_.pk}"] = MoneyField(
-                label=f"{find_}: may sell for", required=False, initial=weight
+                label="May sell for", required=False, initial=weight
             )
 
     def rows(self) -> list[tuple[Piece, Any, Any]]:

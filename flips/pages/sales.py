@@ -36,7 +36,9 @@ class OfferForm(forms.Form):
     """What is on the table while haggling."""
 
     price = MoneyField(label="The offer")
-    channel = forms.ModelChoiceField(label="Channel", queryset=Channel.objects.none(), required=False)
+    channel = forms.ModelChoiceField(
+        label="Channel", queryset=Channel.objects.none(), required=False, empty_label="None, no fee"
+    )
     delivery_charged = MoneyField(label="Delivery charged", required=False)
     delivery_paid = MoneyField(label="Delivery paid", required=False)
     packing = MoneyField(label="Packing", required=False)
@@ -108,7 +110,9 @@ class SellForm(forms.Form):
     """A sale as it happened."""
 
     price = MoneyField(label="Price")
-    channel = forms.ModelChoiceField(label="Channel", queryset=Channel.objects.none(), required=False)
+    channel = forms.ModelChoiceField(
+        label="Channel", queryset=Channel.objects.none(), required=False, empty_label="None, no fee"
+    )
     delivery_charged = MoneyField(label="Delivery charged", required=False)
     delivery_paid = MoneyField(label="Delivery paid", required=False)
     packing = MoneyField(label="Packing", required=False)
@@ -206,10 +210,8 @@ class SetForm(SellForm):
         self.choices = choices
         for one in choices:
             weight = one.listed_cents or one.expected_cents
-            self.fields[f"take_{one.pk}"] = forms.BooleanField(label=str(one), required=False)
-            self.fields[f"weight_{one.pk}"] = MoneyField(
-                label=f"{one}: worth alone", required=False, initial=weight
-            )
+            self.fields[f"take_{one.pk}"] = forms.BooleanField(label="In the set", required=False)
+            self.fields[f"weight_{one.pk}"] = MoneyField(label="Worth alone", required=False, initial=weight)
 
     def rows(self) -> list[tuple[Piece, Any, Any]]:
         """Each piece with its two fields."""

@@ -28,7 +28,7 @@ from flips.pages.forms import (
     forms,
     initial_today,
 )
-from flips.pages.people import COMMON_CURRENCIES, OTHER, CurrencyMixin, ZoneField, zones
+from flips.pages.people import COMMON_CURRENCIES, OTHER, CurrencyMixin, VoidForm, ZoneField, zones
 
 
 class SettingsForm(CurrencyMixin, RecordForm):
@@ -287,10 +287,15 @@ def fee_rule_add(request: HttpRequest, channel_id: int) -> HttpResponse:
 @require_POST
 def fee_rule_void(request: HttpRequest, rule_id: int) -> HttpResponse:
     """Takes a rule out; sales already recorded keep their fee."""
-    rule = get_object_or_404(FeeRule, pk=rule_id)
-    rule.void(by=request.user, reason=request.POST.get("reason", "")[:200])  # type: ignore[arg-type]
-    back = reverse("channel", args=[rule.channel_id])
-    return go(request, Done(back, "The rule is voided.", undo_token("voided", rule)))
+    rule = get_object_or_404(FeeRule.objects.select_related("channel"), pk=rule_id)
+    form = VoidForm(request.POST)
+    if form.is_valid():
+        with refusals_on(form):
+            rule.void(by=request.user, reason=form.cleaned_data["reason"])  # type: ignore[arg-type]
+        if not form.errors:
+            back = reverse("channel", args=[rule.channel_id])
+            return go(request, Done(back, "The rule is voided.", undo_token("voided", rule)))
+    return _channel_page(request, rule.channel, void_form=form)
 
 
 class CategoryForm(RecordForm):
