@@ -93,7 +93,7 @@ def _field_of(form: BaseForm, column: str) -> str | None:
 
 CONTRADICTION = "That can't be stored: it contradicts another record. Look at the page again, then retry."
 _SQLITE_UNIQUE = re.compile(r"UNIQUE constraint failed: (\w+\.\w+(?:, \w+\.\w+)*)")
-_POSTGRES_UNIQUE = re.compile(r"Key \((\w+(?:, \w+)*)\)")
+_POSTGRES_UNIQUE = re.compile(r'Key \(("?\w+"?(?:, "?\w+"?)*)\)')
 
 
 def message_of(refused: IntegrityError) -> str:
@@ -123,7 +123,7 @@ def message_of(refused: IntegrityError) -> str:
         if rule.violation_error_message != rule.default_violation_error_message:
             return str(rule.violation_error_message)
     if (found := _SQLITE_UNIQUE.search(text) or _POSTGRES_UNIQUE.search(text)) and not named:
-        field = found[1].split(", ")[-1].rsplit(".", 1)[-1].replace("_", " ")
+        field = found[1].split(", ")[-1].rsplit(".", 1)[-1].strip('"').replace("_", " ")
         return f"There is another one with the same {field} already."
     return CONTRADICTION
 

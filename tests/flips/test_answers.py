@@ -16,11 +16,21 @@ from django.utils import timezone
 
 from flips.actions.undo import undoable
 from flips.models import Channel, ExpenseCategory, FeeRule, HelperRate, Person, Piece, Sent, Shop, TimeEntry
-from flips.pages.answers import UNDO_SALT, Done, message_of, once, refusals_on, undo_token
+from flips.pages.answers import (
+    UNDO_GRACE_SECONDS,
+    UNDO_SALT,
+    UNDO_SECONDS,
+    Done,
+    message_of,
+    once,
+    refusals_on,
+    undo_token,
+)
 from tests.flips.conftest import signed_in
 from tests.makers import make_channel, make_helper, make_owner, make_piece, make_shop
 
 CHANNELS = "/settings/channels/"
+LAPSED = UNDO_SECONDS + UNDO_GRACE_SECONDS + 1
 
 
 def test_the_same_id_with_the_same_content_is_stored_once_and_answers_the_same(owner_client):
@@ -265,7 +275,7 @@ def test_undo_comes_too_late_after_its_time_and_says_what_to_do(owner_client):
     rate = new_rate()
     token = undo_token("made", rate)
 
-    with mock.patch("django.core.signing.time.time", return_value=timezone.now().timestamp() + 31):
+    with mock.patch("django.core.signing.time.time", return_value=timezone.now().timestamp() + LAPSED):
         response = undo(owner_client, token)
 
     rate.refresh_from_db()
