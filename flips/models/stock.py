@@ -15,6 +15,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from estimating.money import split
+from finishes.measures import Length
 from flips.models.bench import Attempt
 from flips.models.parts import Part
 from flips.models.people import Shop, StockMethod
@@ -29,6 +30,9 @@ from flips.models.records import (
     not_negative,
     one_of,
 )
+
+
+SIDES = ("length", "width", "thickness")
 
 
 class StockKind(models.TextChoices):
@@ -156,6 +160,12 @@ class Lot(Voidable):
     def is_cuttable(self) -> bool:
         """Whether one of it has a length and a width, so that an offcut of it has a share by area."""
         return bool(self.length_nm and self.width_nm)
+
+    @property
+    def sides(self) -> list[Length]:
+        """Length, width and thickness, as far as they are known."""
+        known = [(getattr(self, f"{name}_nm"), getattr(self, f"{name}_text")) for name in SIDES]
+        return [Length(nm, text) for nm, text in known if nm]
 
     @property
     def quantity(self) -> Fraction:
