@@ -12,6 +12,7 @@ from django.utils import timezone
 from django.utils.formats import date_format
 
 from estimating.money import split
+from flips.actions.materials import prices_from_receipt
 from flips.actions.photos import keep_photos
 from flips.actions.stock import AT_ONCE, add_lot, known_spelling, recost, refuse_used, tidy
 from flips.actions.undo import CannotUndo, undoable
@@ -212,6 +213,7 @@ def _settle(receipt: Receipt) -> None:
             changed += _settle_lot(line, receipt.bought_on)
     if changed:
         recost(changed)
+    prices_from_receipt(receipt)
 
 
 def _settle_shares(line: ReceiptLine) -> None:
@@ -282,6 +284,7 @@ def void_receipt(receipt: Receipt, *, by: Person, reason: str) -> None:
     for line in now.lines.live().select_for_update().order_by("pk"):
         _void_one(line, by=by, reason=reason, at=at)
     now.void(by=by, reason=reason, at=at)
+    prices_from_receipt(now)
 
 
 @transaction.atomic

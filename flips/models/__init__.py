@@ -2,6 +2,16 @@
 
 from flips.models.bench import Attempt, LogEntry, Outcome, TimeEntry
 from flips.models.closing import ClosedYear, YearClose
+from flips.models.estimates import (
+    Claim,
+    CutPart,
+    Estimate,
+    EstimateItem,
+    EstimateLine,
+    LineKind,
+    SawnSheet,
+    Tick,
+)
 from flips.models.parts import Dimension, Material, Part, Plan, Reading, Removal, Spread
 from flips.models.people import HelperRate, Paper, Person, Role, Sent, Shop, StockMethod, Units
 from flips.models.pieces import (
@@ -44,15 +54,21 @@ __all__ = [
     "Attempt",
     "Cents",
     "Channel",
+    "Claim",
     "ClosedYear",
+    "CutPart",
     "Destination",
     "Dimension",
+    "Estimate",
+    "EstimateItem",
+    "EstimateLine",
     "ExpenseCategory",
     "Fault",
     "FaultKind",
     "FeeRule",
     "HelperRate",
     "Level",
+    "LineKind",
     "LineShare",
     "LogEntry",
     "Lot",
@@ -84,6 +100,7 @@ __all__ = [
     "Role",
     "Sale",
     "SaleShare",
+    "SawnSheet",
     "Sent",
     "Settled",
     "Severity",
@@ -98,6 +115,7 @@ __all__ = [
     "Tag",
     "TaxCollector",
     "Technique",
+    "Tick",
     "TimeEntry",
     "Units",
     "Use",
