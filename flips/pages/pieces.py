@@ -103,9 +103,9 @@ class FindForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
-        if not cleaned.get("what") and not cleaned.get("photos") and "what" not in self.errors:
-            if "photos" not in self.errors:
-                self.add_error("what", "Say what it is, or add a photo.")
+        nothing = not cleaned.get("what") and not cleaned.get("photos")
+        if nothing and not {"what", "photos"} & set(self.errors):
+            self.add_error("what", "Say what it is, or add a photo.")
         return cleaned
 
 
