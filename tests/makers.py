@@ -1,10 +1,11 @@
 """Makers of valid records: a test says only what matters to it. Extend them with what new subjects need."""
 
 import itertools
-from datetime import date
+from datetime import UTC, date, datetime
 
-from flips.actions import pieces
+from flips.actions import bench, parts, pieces
 from flips.models import Channel, ExpenseCategory, HelperRate, Person, Role, Shop, Stage
+from flips.pages.parts import read_readings
 
 PASSWORD = "sawdust-and-shellac"
 _count = itertools.count(1)
@@ -67,3 +68,32 @@ def make_channel(**fields):
 def make_category(**fields):
     """A heading for expenses."""
     return ExpenseCategory.objects.create(**({"name": f"Category {next(_count)}"} | fields))
+
+
+def make_part(*, piece, name="Top", by=None, **fields):
+    """A part of a piece."""
+    return parts.add_part(by=by or piece.created_by, piece=piece, name=name, **fields)
+
+
+def make_readings(part, typed, *, dimension, by=None):
+    """Readings as typed in one line, in inches."""
+    return parts.add_readings(
+        part, by=by or part.created_by, dimension=dimension, readings=read_readings(typed, "in")
+    )
+
+
+def make_removal(part, *, by=None, at=datetime(2026, 3, 4, 18, tzinfo=UTC), **fields):
+    """A part taken off."""
+    return parts.take_off(by=by or part.created_by, piece=part.piece, part=part, at=at, **fields)
+
+
+def make_attempt(
+    *, piece, by=None, technique="Iron down veneer", now=datetime(2026, 3, 4, 18, tzinfo=UTC), **fields
+):
+    """A try on a piece."""
+    return bench.start_attempt(by=by or piece.created_by, piece=piece, technique=technique, now=now, **fields)
+
+
+def make_time(*, person, minutes=30, now=datetime(2026, 3, 4, 18, tzinfo=UTC), **fields):
+    """Minutes typed in, that ended ``now``."""
+    return bench.add_time(by=person, person=person, minutes=minutes, now=now, **fields)

@@ -66,20 +66,23 @@ def _said(form: forms.Form) -> str:
     return " ".join(str(error) for errors in form.errors.values() for error in errors)
 
 
-class ChoiceOf(forms.TypedChoiceField):
+class ChoiceOf(forms.ChoiceField):
     """One of some rows, or none; ``of`` says which."""
 
     def __init__(self, *, blank: str, **kwargs: Any) -> None:
         self.blank = blank
         self.by_id: dict[str, Any] = {}
         kwargs.setdefault("required", False)
-        super().__init__(coerce=lambda pk: self.by_id[str(pk)], empty_value=None, **kwargs)
+        super().__init__(**kwargs)
 
     def of(self, rows: Sequence[Any], *, besides: Any = None) -> None:
         """Offers ``rows`` in their order; ``besides`` is one that is chosen already."""
         offered = [*rows, *([besides] if besides is not None and besides not in rows else [])]
         self.by_id = {str(row.pk): row for row in offered}
         self.choices = [("", self.blank), *((pk, str(row)) for pk, row in self.by_id.items())]
+
+    def clean(self, value: Any) -> Any:
+        return self.by_id.get(super().clean(value))
 
     def prepare_value(self, value: Any) -> Any:
         return value.pk if hasattr(value, "pk") else value
@@ -298,7 +301,7 @@ def _attempt_page(request: HttpRequest, attempt: Attempt, form: OutcomeForm) -> 
     figures: list[dict[str, Any]] = [{"label": "Hours", "text": as_hours(attempt.minutes)}]  # type: ignore[attr-defined]
     if owner:
         figures.append({"label": "Cash", "cents": attempt.cents})  # type: ignore[attr-defined]
-    entries = list(attempt.time_entries.live().select_related("person")[:60])
+    entries = list(attempt.time_entries.live().select_related("person", "part", "attempt")[:60])
     uses: list[Use] = list(attempt.uses.live().select_related("lot"))
     said = judgements(attempt)
     return answer(
@@ -655,6 +658,10 @@ class StopForm(forms.Form):
                 self.add_error("at", "Write when you stopped.")
             elif cleaned["at"] < self.timer.started_at.replace(second=0, microsecond=0):
                 self.add_error("at", "It can't end before it began.")
+            elif cleaned["at"] > self.now + bench.CLOCK_SLACK:
+                self.add_error("at", "That is still to come.")
+            elif cleaned["at"] - self.timer.started_at > bench.LONGEST:
+                self.add_error("at", "That is more than two days: split it.")
         return cleaned
 
     def stopped_at(self) -> datetime:

@@ -59,14 +59,14 @@ def indented(part: Part) -> str:
     return "\u2003" * part.depth + str(part)
 
 
-class PartField(forms.TypedChoiceField):
+class PartField(forms.ChoiceField):
     """One of the parts of a piece, or none; ``of`` says which piece."""
 
     def __init__(self, *, blank: str = "No part in particular", **kwargs: Any) -> None:
         self.blank = blank
         self.by_id: dict[str, Part] = {}
         kwargs.setdefault("required", False)
-        super().__init__(coerce=self._part, empty_value=None, **kwargs)
+        super().__init__(**kwargs)
 
     def of(self, rows: Sequence[Part], *, besides: Part | None = None) -> None:
         """Offers ``rows`` in their order; ``besides`` is one that is out of use but chosen here."""
@@ -74,27 +74,30 @@ class PartField(forms.TypedChoiceField):
         self.by_id = {str(part.pk): part for part in offered}
         self.choices = [("", self.blank), *((pk, indented(part)) for pk, part in self.by_id.items())]
 
-    def _part(self, pk: str) -> Part:
-        return self.by_id[str(pk)]
+    def clean(self, value: Any) -> Part | None:
+        return self.by_id.get(super().clean(value))
 
     def prepare_value(self, value: Any) -> Any:
         return value.pk if isinstance(value, Part) else value
 
 
-class PartsField(forms.TypedMultipleChoiceField):
+class PartsField(forms.MultipleChoiceField):
     """Some of the parts of a piece."""
 
     def __init__(self, **kwargs: Any) -> None:
         self.by_id: dict[str, Part] = {}
         kwargs.setdefault("required", False)
         kwargs.setdefault("widget", forms.CheckboxSelectMultiple)
-        super().__init__(coerce=lambda pk: self.by_id[str(pk)], empty_value=[], **kwargs)
+        super().__init__(**kwargs)
 
     def of(self, rows: Sequence[Part], *, besides: Sequence[Part] = ()) -> None:
         """Offers ``rows`` in their order, and those ``besides`` that are chosen already."""
         offered = [*rows, *(part for part in besides if part not in rows)]
         self.by_id = {str(part.pk): part for part in offered}
         self.choices = [(pk, str(part)) for pk, part in self.by_id.items()]
+
+    def clean(self, value: Any) -> list[Part]:
+        return [self.by_id[pk] for pk in super().clean(value)]
 
     def prepare_value(self, value: Any) -> Any:
         if isinstance(value, list | tuple):
