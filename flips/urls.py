@@ -7,6 +7,7 @@ SUBJECTS: list[str] = [
     "flips.pages.photos",
     "flips.pages.parts",
     "flips.pages.bench",
+    "flips.pages.hours",
     "flips.pages.sales",
     "flips.pages.money",
     "flips.pages.stock",

@@ -3,7 +3,7 @@
 import itertools
 from datetime import UTC, date, datetime
 
-from flips.actions import bench, parts, pieces
+from flips.actions import bench, hours, parts, pieces
 from flips.models import Channel, ExpenseCategory, HelperRate, Person, Role, Shop, Stage
 from flips.pages.parts import read_readings
 
@@ -96,4 +96,4 @@ def make_attempt(
 
 def make_time(*, person, minutes=30, now=datetime(2026, 3, 4, 18, tzinfo=UTC), **fields):
     """Minutes typed in, that ended ``now``."""
-    return bench.add_time(by=person, person=person, minutes=minutes, now=now, **fields)
+    return hours.add_time(by=person, person=person, minutes=minutes, now=now, **fields)

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from django.core.exceptions import PermissionDenied, ValidationError
+from django.core.exceptions import ValidationError
 from django.db.models import Count, Exists, OuterRef, Q
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404
@@ -23,103 +23,32 @@ from flips.models import (
     Attempt,
     Dimension,
     Material,
-    Moment,
     Part,
     Photo,
     Piece,
     Plan,
     Reading,
     Removal,
-    Voidable,
 )
 from flips.pages.answers import Done, answer, go, once, refusals_on, refused_status, undo_token
 from flips.pages.forms import LengthField, MomentField, PhotosField, RecordForm, current_shop, forms
-from flips.pages.pieces import sections
+from flips.pages.on_piece import (
+    PartField,
+    asked_for,
+    live_tree,
+    may_strike,
+    on_piece,
+    photos_page,
+    refuse_others,
+    undo_for,
+)
 from flips.usual_parts import KINDS, kind_of, lines_of
-
-
-def may_strike(request: HttpRequest, record: Voidable) -> bool:
-    """Whether the person looking may take a record out: an owner any, a helper only what they entered."""
-    return request.user.is_owner or record.created_by_id == request.user.pk  # type: ignore[union-attr, attr-defined]
-
-
-def refuse_others(request: HttpRequest, record: Voidable) -> None:
-    """Turns a helper away from somebody else's entry."""
-    if not may_strike(request, record):
-        raise PermissionDenied("Only who entered it, or the owner.")
-
-
-def undo_for(request: HttpRequest, verb: str, record: Voidable) -> str:
-    """The undo, where the person looking may take it back at all."""
-    return undo_token(verb, record) if may_strike(request, record) else ""
-
-
-def indented(part: Part) -> str:
-    """A part's name in a list of choices, set in by its depth."""
-    return "\u2003" * part.depth + str(part)
-
-
-class PartField(forms.ChoiceField):
-    """One of the parts of a piece, or none; ``of`` says which piece."""
-
-    def __init__(self, *, blank: str = "No part in particular", **kwargs: Any) -> None:
-        self.blank = blank
-        self.by_id: dict[str, Part] = {}
-        kwargs.setdefault("required", False)
-        super().__init__(**kwargs)
-
-    def of(self, rows: Sequence[Part], *, besides: Part | None = None) -> None:
-        """Offers ``rows`` in their order; ``besides`` is one that is out of use but chosen here."""
-        offered = [*rows, *([besides] if besides is not None and besides not in rows else [])]
-        self.by_id = {str(part.pk): part for part in offered}
-        self.choices = [("", self.blank), *((pk, indented(part)) for pk, part in self.by_id.items())]
-
-    def clean(self, value: Any) -> Part | None:
-        return self.by_id.get(super().clean(value))
-
-    def prepare_value(self, value: Any) -> Any:
-        return value.pk if isinstance(value, Part) else value
-
-
-class PartsField(forms.MultipleChoiceField):
-    """Some of the parts of a piece."""
-
-    def __init__(self, **kwargs: Any) -> None:
-        self.by_id: dict[str, Part] = {}
-        kwargs.setdefault("required", False)
-        kwargs.setdefault("widget", forms.CheckboxSelectMultiple)
-        super().__init__(**kwargs)
-
-    def of(self, rows: Sequence[Part], *, besides: Sequence[Part] = ()) -> None:
-        """Offers ``rows`` in their order, and those ``besides`` that are chosen already."""
-        offered = [*rows, *(part for part in besides if part not in rows)]
-        self.by_id = {str(part.pk): part for part in offered}
-        self.choices = [(pk, str(part)) for pk, part in self.by_id.items()]
-
-    def clean(self, value: Any) -> list[Part]:
-        return [self.by_id[pk] for pk in super().clean(value)]
-
-    def prepare_value(self, value: Any) -> Any:
-        if isinstance(value, list | tuple):
-            return [one.pk if isinstance(one, Part) else one for one in value]
-        return value
 
 
 def _tree(piece: Piece) -> list[Part]:
     off = Removal.objects.still_off().filter(part=OuterRef("pk"))
     tried = Count("attempts", filter=Q(attempts__voided_at__isnull=True), distinct=True)
     return piece.parts.live().annotate(is_off=Exists(off), tried=tried).in_tree_order()
-
-
-def live_tree(piece: Piece) -> list[Part]:
-    """The live parts of a piece in tree order; one query for them and one for their readings."""
-    return piece.parts.live().in_tree_order()
-
-
-def on_piece(request: HttpRequest, piece: Piece, current: str, **more: Any) -> dict[str, Any]:
-    """What every page below a piece shows: the piece and its tabs."""
-    tabs = sections(piece, current, owner=request.user.is_owner)  # type: ignore[union-attr]
-    return {"piece": piece, "tabs": tabs, "tab": "bench", **more}
 
 
 class PartForm(forms.Form):
@@ -163,21 +92,13 @@ class FullPartForm(PartForm):
     photos = PhotosField(label="Photos")
 
 
-def _asked_for(request: HttpRequest, name: str) -> str:
-    """An id in the query string, as digits or nothing."""
-    value = request.GET.get(name, "")
-    return value if value.isascii() and value.isdigit() and len(value) < 16 else ""
-
-
 @require_http_methods(["GET", "POST"])
 @open_to_helper
 def part_tree(request: HttpRequest, piece_id: int) -> HttpResponse:
     """The tree of parts, with a line to add the next one."""
     piece = get_object_or_404(Piece.objects.live(), pk=piece_id)
     tree = _tree(piece)
-    form = PartForm(
-        request.POST or None, tree=tree, initial={"count": 1, "parent": _asked_for(request, "in")}
-    )
+    form = PartForm(request.POST or None, tree=tree, initial={"count": 1, "parent": asked_for(request, "in")})
     if "in" in request.GET or "next" in request.GET:
         form.fields["name"].widget.attrs["autofocus"] = True
     if request.method == "POST" and form.is_valid():
@@ -220,7 +141,7 @@ def part_new(request: HttpRequest, piece_id: int) -> HttpResponse:
         request.POST or None,
         request.FILES or None,
         tree=live_tree(piece),
-        initial={"parent": _asked_for(request, "in")},
+        initial={"parent": asked_for(request, "in")},
     )
     if request.method == "POST" and form.is_valid():
         typed = dict(form.cleaned_data)
@@ -644,49 +565,12 @@ def part_void(request: HttpRequest, part_id: int) -> HttpResponse:
     )
 
 
-class PhotosOfForm(forms.Form):
-    """Photos for a part or an attempt."""
-
-    photos = PhotosField(label="Photos", required=True)
-    moment = forms.ChoiceField(
-        label="Taken",
-        choices=[choice for choice in Moment.choices if choice[0] != Moment.SLIP],
-        initial=Moment.DURING,
-        widget=forms.RadioSelect,
-    )
-
-
 @require_http_methods(["GET", "POST"])
 @open_to_helper
 def part_photos(request: HttpRequest, part_id: int) -> HttpResponse:
     """Adds photos of one part."""
     shown = get_object_or_404(Part.objects.live().select_related("piece"), pk=part_id)
     return photos_page(request, shown, shown.piece, part=shown)
-
-
-def photos_page(request: HttpRequest, of: Any, piece: Piece, **belongs_to: Any) -> HttpResponse:
-    """The form for photos of something on a piece, and keeping them."""
-    form = PhotosOfForm(request.POST or None, request.FILES or None)
-    if request.method == "POST" and form.is_valid():
-
-        def keep() -> Done:
-            kept = keep_photos(
-                form.cleaned_data["photos"],
-                by=request.user,  # type: ignore[arg-type]
-                piece=piece,
-                moment=form.cleaned_data["moment"],
-                **belongs_to,
-            )
-            return Done(of.get_absolute_url(), f"{len(kept)} photo{'s' if len(kept) > 1 else ''} kept.")
-
-        if done := once(request, form, keep):
-            return done
-    return answer(
-        request,
-        "flips/parts/photos.html",
-        on_piece(request, piece, "parts", of=of, form=form),
-        status=refused_status(form),
-    )
 
 
 # Taking apart and putting together
