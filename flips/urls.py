@@ -10,6 +10,7 @@ SUBJECTS: list[str] = [
     "flips.pages.hours",
     "flips.pages.sales",
     "flips.pages.money",
+    "flips.pages.years",
     "flips.pages.stock",
     "flips.pages.receipts",
     "flips.pages.papers",

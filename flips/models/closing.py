@@ -133,7 +133,7 @@ def _of_stage(change: Any) -> Iterable[date | None]:
     if change.stage in ends:
         return [change.on]
     others = type(change).objects.live().filter(piece_id=change.piece_id, stage__in=ends)
-    return [change.on] if others.filter(on__lte=change.on).exists() else []
+    return [change.on] if others.exists() else []
 
 
 def _of_rate(rate: Any) -> Iterable[date | None]:

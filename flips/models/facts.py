@@ -293,13 +293,13 @@ def _ends(pieces: Pieces) -> list[Line]:
     ended = StageChange.objects.live().filter(stage__in=ENDS).values("piece_id")
     rows = StageChange.objects.live().filter(piece__voided_at__isnull=True, piece_id__in=ended)
     lines: list[Line] = []
-    gone: set[int] = set()
+    gone: dict[int, date] = {}
 
-    def happen(kind: Kind, row: StageChange, place: int) -> None:
+    def happen(kind: Kind, row: StageChange, *, on: date, place: int) -> None:
         lines.append(
             Line(
                 kind=kind,
-                on=row.on,
+                on=on,
                 piece=row.piece_id,
                 order=OUT_ORDER + int(row.created_at.timestamp()) + place,
                 source=("piece", row.piece_id),
@@ -307,14 +307,17 @@ def _ends(pieces: Pieces) -> list[Line]:
             )
         )
 
-    for row in _of(pieces, rows).order_by("piece_id", "on", "pk"):
+    # As they were entered, which is how the stage itself follows from them.
+    for row in _of(pieces, rows).order_by("piece_id", "pk"):
         end = ENDS.get(Stage(row.stage))
+        # It cannot be back before it went, whatever day was typed.
+        on = max(row.on, gone.get(row.piece_id, row.on))
         if row.piece_id in gone:
-            happen(Kind.RETURNED, row, 0)
-            gone.discard(row.piece_id)
+            happen(Kind.RETURNED, row, on=on, place=0)
+            del gone[row.piece_id]
         if end is not None:
-            happen(end, row, 1)
-            gone.add(row.piece_id)
+            happen(end, row, on=on, place=1)
+            gone[row.piece_id] = on
     return lines
 
 
