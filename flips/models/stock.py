@@ -31,7 +31,6 @@ from flips.models.records import (
     one_of,
 )
 
-
 SIDES = ("length", "width", "thickness")
 
 
