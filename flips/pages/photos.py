@@ -24,6 +24,15 @@ def _visible(request: HttpRequest, photo_id: str) -> Photo:
     return photo
 
 
+def _page_of(photo: Photo) -> str:
+    """Where the thing is that a photo shows."""
+    if photo.receipt_id:
+        return reverse("receipt", args=[photo.receipt_id])
+    if photo.purchase_id:
+        return reverse("purchase", args=[photo.purchase_id])
+    return photo.piece.get_absolute_url() if photo.piece else reverse("bench")
+
+
 @require_GET
 @open_to_helper
 def photo_file(request: HttpRequest, photo_id: str, size: str) -> HttpResponse | FileResponse:
@@ -55,7 +64,7 @@ def photo(request: HttpRequest, photo_id: str) -> HttpResponse:
     """One photo, large, with its caption."""
     shown = _visible(request, photo_id)
     form = PhotoForm(request.POST or None, instance=shown)
-    back = shown.piece.get_absolute_url() if shown.piece else reverse("bench")
+    back = _page_of(shown)
     if request.method == "POST" and form.is_valid():
         form.save()
         return go(request, Done(back, "Photo saved."))
@@ -75,7 +84,7 @@ def photo_void(request: HttpRequest, photo_id: str) -> HttpResponse:
     if not request.user.is_owner and shown.created_by_id != request.user.pk:  # type: ignore[union-attr]
         raise PermissionDenied("Only your own photos.")
     shown.void(by=request.user, reason=request.POST.get("reason", "") or "taken away")  # type: ignore[arg-type]
-    back = shown.piece.get_absolute_url() if shown.piece else reverse("bench")
+    back = _page_of(shown)
     return go(request, Done(back, "Photo taken away.", undo_token("voided", shown)))
 
 
