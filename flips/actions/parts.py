@@ -236,7 +236,7 @@ def next_order(piece: Piece) -> int:
 
 
 def _refuse_twice_off(part: Part, *, besides: int | None = None) -> None:
-    others: Iterable[Removal] = Removal.objects.still_off().filter(part=part).exclude(pk=besides)[:1]
+    others: Iterable[Removal] = Removal.objects.still_off().filter(part=part).exclude(pk=besides or 0)[:1]
     for other in others:
         raise ValidationError({"part": f"“{part.name}” is off already: it was number {other.order}."})
 

@@ -14,7 +14,7 @@ from django.apps import apps
 from django.utils import timezone
 
 from finishes.measures import Length
-from flips.actions import bench, parts, pieces, receipts, remedies, stock
+from flips.actions import bench, hours, parts, pieces, receipts, remedies, stock
 from flips.actions.photos import keep_photos
 from flips.demo.pictures import draw, draw_slip
 from flips.models import (
@@ -161,7 +161,7 @@ class Teller:
     ) -> None:
         """Hours on a piece."""
         with self.scene(ago, hour) as then:
-            bench.add_time(
+            hours.add_time(
                 by=who or self.owner,
                 person=who or self.owner,
                 minutes=minutes,

@@ -193,6 +193,8 @@ def _with_cost(attempt: Attempt, cost: AttemptCost, *, owner: bool) -> None:
 class OutcomeForm(RecordForm):
     """How an attempt went; "under way" opens it again."""
 
+    instance: Attempt
+
     photos = PhotosField(label="Photos")
 
     class Meta:
@@ -326,6 +328,8 @@ def attempt_outcome(request: HttpRequest, attempt_id: int) -> HttpResponse:
 
 class AttemptEditForm(RecordForm):
     """Corrects what was tried, on which part, and when."""
+
+    instance: Attempt
 
     part = PartField(label="On which part?")
     follows = ChoiceOf(label="It follows", blank="No earlier attempt")
@@ -485,6 +489,8 @@ def log(request: HttpRequest, piece_id: int) -> HttpResponse:
 
 class LogEditForm(RecordForm):
     """Corrects a log entry."""
+
+    instance: LogEntry
 
     parts = PartsField(label="To which parts?")
     attempt = ChoiceOf(label="In which attempt?", blank="None")

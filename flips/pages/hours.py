@@ -118,7 +118,10 @@ def timer_start(request: HttpRequest, piece_id: int | None = None) -> HttpRespon
     if "attempt" in on:
         there = on["attempt"].get_absolute_url()
     running = (
-        TimeEntry.objects.running().filter(person=request.user).select_related("piece", "attempt").first()
+        TimeEntry.objects.running()
+        .filter(person_id=request.user.pk or 0)
+        .select_related("piece", "attempt")
+        .first()
     )
     replaced = form.cleaned_data["instead_of"]
     stop: StopForm | None = None
@@ -153,7 +156,10 @@ def timer_start(request: HttpRequest, piece_id: int | None = None) -> HttpRespon
         return done
     # Somebody may have started it on another phone just now: look again.
     running = (
-        TimeEntry.objects.running().filter(person=request.user).select_related("piece", "attempt").first()
+        TimeEntry.objects.running()
+        .filter(person_id=request.user.pk or 0)
+        .select_related("piece", "attempt")
+        .first()
     )
     if running is None:
         return go(request, Done(there, said_of(form)))
@@ -470,6 +476,8 @@ def _moment_on(form: TimeForm, now: datetime) -> datetime | None:
 
 class TimeEditForm(RecordForm):
     """Corrects an entry; its history keeps what it was."""
+
+    instance: TimeEntry
 
     minutes = MinutesField(label="How long", help_text="45, 1:30 or 1.5 h")
     started_at = MomentField(label="Began")

@@ -18,7 +18,7 @@ from flips.pages.pieces import sections
 
 def may_strike(request: HttpRequest, record: Voidable) -> bool:
     """Whether the person looking may take a record out: an owner any, a helper only what they entered."""
-    return request.user.is_owner or record.created_by_id == request.user.pk  # type: ignore[union-attr, attr-defined]
+    return request.user.is_owner or record.created_by_id == request.user.pk  # type: ignore[union-attr]
 
 
 def refuse_others(request: HttpRequest, record: Voidable) -> None:

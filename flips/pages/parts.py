@@ -435,6 +435,8 @@ def readings_add(request: HttpRequest, part_id: int) -> HttpResponse:
 class ReadingForm(RecordForm):
     """Corrects one reading."""
 
+    instance: Reading
+
     length = LengthField(label="Reading")
 
     class Meta:
@@ -495,6 +497,8 @@ def reading_void(request: HttpRequest, reading_id: int) -> HttpResponse:
 
 class PartEditForm(RecordForm):
     """What is known of a part, and which part it belongs to."""
+
+    instance: Part
 
     parent = PartField(label="Part of", blank="The piece itself")
 
@@ -720,6 +724,8 @@ def put_back(request: HttpRequest, removal_id: int) -> HttpResponse:
 
 class RemovalForm(RecordForm):
     """Corrects a line of the taking apart."""
+
+    instance: Removal
 
     photos = PhotosField(label="More photos")
     off_at = MomentField(label="Taken off")

@@ -28,7 +28,6 @@ from flips.models import (
 )
 from flips.models.receipts import twins
 from flips.pages.answers import Done, answer, go, once, refusals_on, refused_status, undo_token
-from flips.pages.bench import ChoiceOf
 from flips.pages.forms import (
     DayField,
     MoneyField,
@@ -39,6 +38,7 @@ from flips.pages.forms import (
     forms,
     initial_today,
 )
+from flips.pages.on_piece import ChoiceOf
 from flips.pages.stock import SizesForm, kind_as_before, shops, suggestions
 
 ON_A_PAGE = 30

@@ -22,7 +22,6 @@ from flips.models import Lot, Measured, Origin, PaidWith, Part, Piece, StockKind
 from flips.models.facts import figures_of
 from flips.models.stock import OnHand, costs_left, low_materials, materials_of
 from flips.pages.answers import Done, answer, go, once, refusals_on, refused_status, undo_token
-from flips.pages.bench import ChoiceOf
 from flips.pages.forms import (
     DayField,
     LengthField,
@@ -34,7 +33,7 @@ from flips.pages.forms import (
     forms,
     initial_today,
 )
-from flips.pages.parts import live_tree, may_strike, on_piece, refuse_others, undo_for
+from flips.pages.on_piece import ChoiceOf, live_tree, may_strike, on_piece, refuse_others, undo_for
 
 ON_A_PAGE = 40
 MOST_MATERIALS = 40
