@@ -58,6 +58,7 @@ def tell(*, today: date) -> Shop:
     channels = _channels(teller)
     _stock(teller)
     _sold_pieces(teller, channels)
+    _sold_this_year(teller, channels)
     _other_ends(teller)
     _in_the_shop(teller)
     _finds(teller)
@@ -464,6 +465,79 @@ def _fault_with_history(teller: Teller, piece: Piece, top: Any) -> Any:
         attempt = remedies.try_step(last.steps.live().first(), by=teller.owner, now=then, timer=False)
     teller.end(attempt, ago=366, outcome=Outcome.WORKED)
     return fault
+
+
+def _sold_this_year(teller: Teller, channels: dict[str, Channel]) -> None:
+    armchair = teller.find(
+        "Cane-back armchair",
+        kind="chair",
+        wood="walnut",
+        ago=186,
+        asking=6000,
+        sells_for=24000,
+        place="Riverside thrift store",
+    )
+    teller.buy(armchair, ago=186, price=5500, tax=454)
+    teller.move(armchair, Stage.IN_WORK, ago=180)
+    teller.slip(
+        "Corner Veneer & Lumber",
+        ago=179,
+        tax=231,
+        lines=[(Destination.PIECE, "Cane webbing, one yard", 2800, armchair)],
+    )
+    teller.work(armchair, 210, "New cane in the back", ago=176)
+    teller.work(armchair, 90, "Cleaned and waxed the frame", ago=175, who=teller.helper)
+    teller.use(armchair, "Paste wax", "1", ago=175, who=teller.helper)
+    _finish(teller, armchair, "walnut", ago=170, ask=25500)
+    _sell(teller, [armchair], ago=148, price=24000, channel=channels["Antique mall booth"])
+
+    writing = teller.find(
+        "Small writing table",
+        kind="desk",
+        wood="mahogany",
+        ago=135,
+        asking=8000,
+        sells_for=36000,
+        place="Hollis estate auction",
+    )
+    teller.buy(writing, ago=134, price=7000, premium=1050, tax=664)
+    teller.move(writing, Stage.IN_WORK, ago=130)
+    with teller.scene(130):
+        top = teller.part(
+            writing,
+            "Top",
+            material=Material.VENEERED_SOLID,
+            species="Mahogany",
+            length="35 7/8; 35 15/16",
+            width="20",
+            condition="Veneer lifted along the back edge",
+            plan=Plan.MEND,
+        )
+    teller.tried(
+        writing,
+        "Inject glue under lifted veneer",
+        part=top,
+        ago=127,
+        outcome=Outcome.WORKED,
+        minutes=70,
+    )
+    teller.use(writing, "Yellow wood glue", "1", ago=127)
+    teller.work(writing, 260, "French polish", ago=122)
+    teller.use(writing, "Oil varnish, satin", "2", ago=122)
+    _finish(teller, writing, "mahogany", ago=115, ask=37000)
+    _sell(
+        teller,
+        [writing],
+        ago=73,
+        price=35000,
+        channel=channels["Online marketplace"],
+        paid_after=3,
+        delivery_charged_cents=7000,
+        delivery_paid_cents=7425,
+        packing_cents=1200,
+        tax_cents=2888,
+        tax_collector="marketplace",
+    )
 
 
 def _other_ends(teller: Teller) -> None:
