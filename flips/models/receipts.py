@@ -244,13 +244,17 @@ def twins(receipt: Receipt) -> list[Twin]:
         )
         .exclude(receipt=receipt)
         .select_related("receipt", "purchase")
-        .order_by("pk")
+        .order_by("created_at", "pk")
     )
-    for slip in slips:
-        same = any(slip.digest == digest for digest, _ in own)
-        if same or any(mark and slip.fingerprint and look_alike(mark, slip.fingerprint) for _, mark in own):
+    same = [slip for slip in slips if any(slip.digest == digest for digest, _ in own)]
+    like_it = [
+        slip
+        for slip in slips
+        if slip.fingerprint and any(mark and look_alike(mark, slip.fingerprint) for _, mark in own)
+    ]
+    for slips_so, why in ((same, "The very same photo"), (like_it, "A photo that looks the same")):
+        for slip in slips_so:
             paper = slip.receipt or slip.purchase
             href = paper.get_absolute_url() if slip.receipt else reverse("purchase", args=[slip.purchase_id])
-            why = "The very same photo" if same else "A photo that looks the same"
             found.setdefault(href, Twin(str(paper), href, why))
     return list(found.values())
