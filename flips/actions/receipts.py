@@ -210,7 +210,7 @@ def _settle(receipt: Receipt) -> None:
         if line.destination in TO_PIECES:
             _settle_shares(line)
         elif line.lot_id is not None:
-            changed += _settle_lot(line, receipt.bought_on)
+            changed += _settle_lot(line, line.lot_id, receipt.bought_on)
     if changed:
         recost(changed)
     prices_from_receipt(receipt)
@@ -225,8 +225,8 @@ def _settle_shares(line: ReceiptLine) -> None:
             share.save(update_fields=["cents"])
 
 
-def _settle_lot(line: ReceiptLine, day: date) -> list[Lot]:
-    lot = Lot.objects.select_for_update().get(pk=line.lot_id)
+def _settle_lot(line: ReceiptLine, lot_id: int, day: date) -> list[Lot]:
+    lot = Lot.objects.select_for_update().get(pk=lot_id)
     if (lot.cost_cents, lot.came_on) == (line.cost_cents, day):
         return []
     first = lot.uses.live().order_by("used_on").values_list("used_on", flat=True).first()

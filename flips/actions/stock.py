@@ -377,7 +377,7 @@ def restore_use(use: Use) -> None:
         return
     if now.lot is not None:
         left = {lot.pk: lot.left_millionths for lot in _lock(now.lot)}
-        if left.get(now.lot_id, 0) < now.quantity_millionths:
+        if left.get(now.lot.pk, 0) < now.quantity_millionths:
             raise ValidationError("The lot has been used or voided since.")
     if now.into is not None and now.into.voided_at == now.voided_at:
         now.into.restore()
@@ -606,9 +606,11 @@ def change_lot(lot: Lot, **fields: Any) -> Lot:
         raise ValidationError(
             {"quantity_millionths": f"{quantity_words(used, now.unit)} of it has been used already."}
         )
-    fixed = ("cost_cents", "came_on", "quantity_millionths") if fresh.origin == Origin.OFFCUT else ()
-    if line_behind(now) is not None:
-        fixed = ("cost_cents", "came_on")
+    fixed: list[str] = []
+    if fresh.origin == Origin.OFFCUT:
+        fixed = ["cost_cents", "came_on", "quantity_millionths"]
+    elif line_behind(now) is not None:
+        fixed = ["cost_cents", "came_on"]
     for name in fixed:
         if getattr(fresh, name) != getattr(now, name):
             raise ValidationError({name: "That follows from the cut or from its receipt."})

@@ -87,7 +87,7 @@ class Receipt(Voidable):
         ]
 
     def __str__(self) -> str:
-        return f"{self.shop_name or 'Receipt'}, {self.bought_on}"
+        return f"{self.shop_name or 'Receipt'}, {self.bought_on:%d %b %Y}"
 
     def get_absolute_url(self) -> str:
         return reverse("receipt", args=[self.pk])
@@ -254,7 +254,7 @@ def twins(receipt: Receipt) -> list[Twin]:
     ]
     for slips_so, why in ((same, "The very same photo"), (like_it, "A photo that looks the same")):
         for slip in slips_so:
-            paper = slip.receipt or slip.purchase
-            href = paper.get_absolute_url() if slip.receipt else reverse("purchase", args=[slip.purchase_id])
-            found.setdefault(href, Twin(str(paper), href, why))
+            name, pk = ("receipt", slip.receipt_id) if slip.receipt_id else ("purchase", slip.purchase_id)
+            href = reverse(name, args=[pk])
+            found.setdefault(href, Twin(str(slip.receipt or slip.purchase), href, why))
     return list(found.values())

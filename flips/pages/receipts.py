@@ -167,6 +167,8 @@ def receipt_new(request: HttpRequest) -> HttpResponse:
 class ReceiptForm(RecordForm):
     """Corrects the head of a receipt."""
 
+    instance: Receipt
+
     total_cents = MoneyField(label="Total paid", required=False)
     tax_cents = MoneyField(
         label="Tax added", required=False, help_text="Left empty when the prices include it."
@@ -234,7 +236,8 @@ class LineForm(SizesForm):
         self, *args: Any, receipt: Receipt, to: str, line: ReceiptLine | None = None, **kwargs: Any
     ) -> None:
         super().__init__(*args, **kwargs)
-        self.to, self.shared = to, {}
+        self.to = to
+        self.shared: dict[int, Piece] = {}
         _signs(self, "amount_cents")
         if line is None:
             self._say_the_rest(receipt)

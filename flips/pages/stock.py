@@ -929,11 +929,12 @@ class UseEditForm(RecordForm, PlaceForm):
         model = Use
         fields = ["quantity_millionths", "used_on", "note"]
 
+    instance: Use
     field_order = ["lot", "quantity_millionths", "used_on", "attempt", "part", "note"]
 
     def __init__(self, *args: Any, instance: Use, owner: bool, **kwargs: Any) -> None:
         super().__init__(*args, instance=instance, **kwargs)
-        self.initial |= {"attempt": instance.attempt, "part": instance.part}
+        self.initial.update(attempt=instance.attempt, part=instance.part)
         if instance.piece is not None:
             self.offer(instance.piece, owner=owner, attempt=instance.attempt, part=instance.part)
         else:
@@ -952,7 +953,7 @@ class UseEditForm(RecordForm, PlaceForm):
         name = (use.lot.name if use.lot else use.material).casefold()
         rows = list(Lot.objects.on_hand())
         if use.lot is not None and use.lot not in rows:
-            rows = [Lot.objects.with_left().get(pk=use.lot_id), *rows]
+            rows = [Lot.objects.with_left().get(pk=use.lot.pk), *rows]
         rows.sort(key=lambda lot: (lot.name.casefold() != name, lot.name.casefold(), lot.came_on, lot.pk))
         return [
             Chosen(
@@ -968,7 +969,8 @@ class UseEditForm(RecordForm, PlaceForm):
         """The fields as ``stock.correct`` takes them."""
         typed = self.cleaned_data
         chosen = typed.get("lot")
-        found = {name: typed[name] for name in ("quantity_millionths", "used_on", "note") if name in typed}
+        names = ("quantity_millionths", "used_on", "note")
+        found: dict[str, Any] = {name: typed[name] for name in names if name in typed}
         found |= {name: typed.get(name) for name in ("attempt", "part")}
         return found | {
             "lot": chosen.row if chosen else self.instance.lot if "lot" not in self.fields else None
