@@ -39,7 +39,7 @@ LINES: dict[str, str] = {
     "24b": "Deductible meals",
     "25": "Utilities",
     "26": "Wages (less employment credits)",
-    "27": "Other expenses (from line 48; 27a or 27b by the form of the year)",
+    "27": "Other expenses (27a or 27b)",
     "28": "Total expenses before business use of home",
     "29": "Tentative profit (7-28)",
     "30": "Business use of home",

@@ -31,6 +31,7 @@ from reportlab.platypus import (
     Frame,
     Image,
     KeepTogether,
+    PageBreak,
     PageTemplate,
     Paragraph,
     Spacer,
@@ -121,6 +122,30 @@ class Sheet:
         self.story.append(CondPageBreak(HEADING_NEEDS))
         self.story.append(self._paragraph(text, self.heading))
 
+    def new_page(self) -> None:
+        """What follows starts on a new page; nothing happens at the very start."""
+        if self.story:
+            self.story.append(PageBreak())
+
+    def put(self, flowable: Flowable) -> None:
+        """A drawing or another thing that knows its own size."""
+        self.story.append(flowable)
+
+    def paragraph(self, text: str, style: ParagraphStyle | None = None) -> Paragraph:
+        """A paragraph of plain text that is not placed yet."""
+        return self._paragraph(text, style or self.text)
+
+    def sized(self, points: float, *, strong: bool = False) -> ParagraphStyle:
+        """A style of the sheet's face in another size."""
+        plain, bold = _fonts()
+        face = bold if strong else plain
+        return _style(f"size {points} {face}", fontName=face, fontSize=points, leading=points * 1.25)
+
+    @property
+    def height(self) -> float:
+        """Points of height that one page offers."""
+        return self.page[1] - 2 * MARGIN - FOOT - 12
+
     def space(self, millimetres: float = 3) -> None:
         """Some room."""
         self.story.append(Spacer(1, millimetres * mm))
@@ -131,19 +156,23 @@ class Sheet:
         rows: Sequence[Sequence[str]],
         *,
         totals: Sequence[Sequence[str]] = (),
+        fine: bool = False,
     ) -> None:
-        """Rows under headings that repeat on every page; ``totals`` are set bold under a rule."""
-        cells = [
-            [
-                self._paragraph(column.heading, self.bold_right if column.figures else self.bold)
-                for column in columns
-            ]
-        ]
+        """Rows under headings that repeat on every page; ``totals`` are set bold under a rule.
+
+        ``fine`` sets them small and close, for tables of many figures.
+        """
+        cells = [[self._cell(column.heading, column, strong=True, fine=fine) for column in columns]]
         for row in rows:
-            cells.append([self._cell(text, column) for text, column in zip(row, columns, strict=True)])
+            cells.append(
+                [self._cell(text, column, fine=fine) for text, column in zip(row, columns, strict=True)]
+            )
         for row in totals:
             cells.append(
-                [self._cell(text, column, strong=True) for text, column in zip(row, columns, strict=True)]
+                [
+                    self._cell(text, column, strong=True, fine=fine)
+                    for text, column in zip(row, columns, strict=True)
+                ]
             )
         whole = sum(column.share for column in columns)
         table = Table(
@@ -161,6 +190,8 @@ class Sheet:
             ("LINEBELOW", (0, 0), (-1, 0), 0.8, colors.black),
             ("LINEBELOW", (0, 1), (-1, -1), 0.25, colors.Color(0.6, 0.6, 0.6)),
         ]
+        if fine:
+            style += [("LEFTPADDING", (1, 0), (-1, -1), 2), ("RIGHTPADDING", (0, 0), (-2, -1), 2)]
         if totals:
             first = len(cells) - len(totals)
             style.append(("LINEABOVE", (0, first), (-1, first), 0.8, colors.black))
@@ -244,10 +275,15 @@ class Sheet:
         document.build(list(self.story), canvasmaker=self._numbered())
         return out.getvalue()
 
-    def _cell(self, text: str, column: Column, *, strong: bool = False) -> Paragraph:
+    def _cell(self, text: str, column: Column, *, strong: bool = False, fine: bool = False) -> Paragraph:
         if column.figures:
-            return self._paragraph(text, self.bold_right if strong else self.right)
-        return self._paragraph(text, self.bold if strong else self.text)
+            style = self.bold_right if strong else self.right
+        else:
+            style = self.bold if strong else self.text
+        return self._paragraph(text, self._fine(style) if fine else style)
+
+    def _fine(self, style: ParagraphStyle) -> ParagraphStyle:
+        return ParagraphStyle(f"fine_{style.name}", parent=style, fontSize=7, leading=9.5)
 
     def _paragraph(self, text: str, style: ParagraphStyle) -> Paragraph:
         return Paragraph(escape(printable(text)).replace("\n", "<br/>"), style)

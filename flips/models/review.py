@@ -246,14 +246,19 @@ class Told:
     days: int | None
 
     @property
+    def got_cents(self) -> int:
+        """What its price came to after refunds: a piece that came back and was sold again was paid for once."""
+        return self.figures.price - self.figures.refunds
+
+    @property
     def against_expected(self) -> int | None:
-        """Price less what was expected when it was bought; None when nothing was."""
-        return None if self.piece.expected_cents is None else self.figures.price - self.piece.expected_cents
+        """What it got less what was expected when it was bought; None when nothing was."""
+        return None if self.piece.expected_cents is None else self.got_cents - self.piece.expected_cents
 
     @property
     def against_asked(self) -> int | None:
-        """Price less what was asked; None when nothing was."""
-        return None if self.piece.listed_cents is None else self.figures.price - self.piece.listed_cents
+        """What it got less what was asked; None when nothing was."""
+        return None if self.piece.listed_cents is None else self.got_cents - self.piece.listed_cents
 
 
 @dataclass(frozen=True)

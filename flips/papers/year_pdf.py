@@ -56,7 +56,8 @@ def review_pdf(review: Review, *, shop: Shop, today: date) -> bytes:
     if review.tax:
         sheet.head("Sales tax by period and collector")
         sheet.table(
-            [
+            fine=True,
+            columns=[
                 Column("From", 1.2),
                 Column("To", 1.2),
                 Column("Collected by", 1.3),
@@ -66,7 +67,7 @@ def review_pdf(review: Review, *, shop: Shop, today: date) -> bytes:
                 Column("Paid over", 1, figures=True),
                 Column("Held", 1, figures=True),
             ],
-            [
+            rows=[
                 (
                     day_words(tax.first),
                     day_words(date.fromordinal(tax.end.toordinal() - 1)),
@@ -91,17 +92,18 @@ def review_pdf(review: Review, *, shop: Shop, today: date) -> bytes:
     if review.techniques:
         sheet.head("By technique")
         sheet.table(
-            [
+            fine=True,
+            columns=[
                 Column("Technique", 2.6),
-                Column("Tried", 0.7, figures=True),
-                Column("Worked", 0.8, figures=True),
-                Column("Failed", 0.7, figures=True),
+                Column("Tried", 0.8, figures=True),
+                Column("Worked", 0.9, figures=True),
+                Column("Failed", 0.9, figures=True),
                 Column("Cash", 1.1, figures=True),
                 Column("Hours", 1, figures=True),
                 Column("Cash in failed", 1.3, figures=True),
                 Column("Hours in failed", 1.3, figures=True),
             ],
-            [
+            rows=[
                 (
                     row.name,
                     str(row.tries),
@@ -118,22 +120,23 @@ def review_pdf(review: Review, *, shop: Shop, today: date) -> bytes:
     if review.told:
         sheet.head("Pieces sold, the best first")
         sheet.table(
-            [
+            fine=True,
+            columns=[
                 Column("Piece", 2.6),
-                Column("Expected", 1, figures=True),
+                Column("Expected", 1.1, figures=True),
                 Column("Asked", 1, figures=True),
                 Column("Got", 1, figures=True),
                 Column("Margin", 1, figures=True),
                 Column("Hours", 0.9, figures=True),
                 Column("Hourly", 1, figures=True),
-                Column("Days", 0.6, figures=True),
+                Column("Days", 0.7, figures=True),
             ],
-            [
+            rows=[
                 (
                     one.piece.what,
                     money(one.piece.expected_cents),
                     money(one.piece.listed_cents),
-                    money(one.figures.price),
+                    money(one.got_cents),
                     money(one.figures.margin),
                     hours_words(one.figures.owner_minutes),
                     money(one.figures.hourly),
@@ -196,16 +199,17 @@ def _groups(sheet: Sheet, groups: list[Group], review: Review, money: object) ->
     ]
     sheet.table(
         [
-            Column("", 1.9),
-            Column("Sold", 0.5, figures=True),
-            Column("Revenue", 1.1, figures=True),
-            Column("Selling", 0.9, figures=True),
-            Column("Cost", 1.1, figures=True),
-            Column("Margin", 1.1, figures=True),
-            Column("%", 0.7, figures=True),
-            Column("Hours", 0.9, figures=True),
-            Column("Hourly", 0.9, figures=True),
+            Column("", 2),
+            Column("Sold", 0.6, figures=True),
+            Column("Revenue", 1.2, figures=True),
+            Column("Selling", 1.1, figures=True),
+            Column("Cost", 1.2, figures=True),
+            Column("Margin", 1.2, figures=True),
+            Column("Margin %", 1, figures=True),
+            Column("Hours", 1, figures=True),
+            Column("Hourly", 1, figures=True),
         ],
         shown[:-1],
         totals=shown[-1:],
+        fine=True,
     )

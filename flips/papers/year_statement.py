@@ -210,6 +210,8 @@ def statement(review: Review, *, shop: Shop) -> list[Section]:
             "The shop's way is the first; the other one is shown to compare.",
         ),
     ]
+    for section in sections:
+        section.rows[:] = [row for row in section.rows if row.cents or not row.label.startswith("of it ")]
     return [section for section in sections if section.rows]
 
 
