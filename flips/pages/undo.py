@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from urllib.parse import urlsplit
 
-from django.apps import apps
 from django.contrib import messages
 from django.core import signing
 from django.core.exceptions import PermissionDenied, ValidationError
 from django.db import IntegrityError
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
-from django.urls import path, reverse
+from django.urls import Resolver404, path, resolve, reverse
 from django.views.decorators.http import require_POST
 
 from flips.access import open_to_helper, page_before
@@ -65,10 +64,13 @@ def undo(request: HttpRequest) -> HttpResponse:
 
 
 def _is_page_of(back: str, model: str, pk: str) -> bool:
-    """Whether a path is the page of a record, where there is nothing to see once it is taken back."""
-    record = apps.get_model(model)._default_manager.filter(pk=pk).first()
-    place = getattr(record, "get_absolute_url", None)
-    return place is not None and urlsplit(back).path.startswith(place())
+    """Whether a path is a page of the record itself, where there is little to see once it is taken back."""
+    try:
+        place = resolve(urlsplit(back).path)
+    except Resolver404:
+        return False
+    named = (place.url_name or "").replace("_", "")
+    return named.startswith(model.rsplit(".", maxsplit=1)[-1]) and pk in map(str, place.kwargs.values())
 
 
 def _to(request: HttpRequest, back: str) -> HttpResponse:

@@ -271,6 +271,14 @@ def test_undo_of_a_record_does_not_lead_to_its_own_page(owner, owner_client):
     assert response.redirect_chain[0][0] == "/"
 
 
+def test_undo_of_a_row_on_another_records_page_stays_there(owner_client):
+    rule = FeeRule.objects.create(channel=make_channel(name="Fairs"))
+
+    response = undo(owner_client, undo_token("made", rule), f"http://testserver{rule.get_absolute_url()}")
+
+    assert response.redirect_chain[0][0] == rule.channel.get_absolute_url()
+
+
 def test_undo_comes_too_late_after_its_time_and_says_what_to_do(owner_client):
     rate = new_rate()
     token = undo_token("made", rate)
