@@ -22,6 +22,7 @@ from flips.models.finishing import (
     ScheduleStep,
     StepDone,
 )
+from flips.models.imports import Import, ImportedRow, ImportKind
 from flips.models.parts import Dimension, Material, Part, Plan, Reading, Removal, Spread
 from flips.models.people import HelperRate, Paper, Person, Role, Sent, Shop, StockMethod, Units
 from flips.models.pieces import (
@@ -81,6 +82,9 @@ __all__ = [
     "FaultKind",
     "FeeRule",
     "HelperRate",
+    "Import",
+    "ImportKind",
+    "ImportedRow",
     "Level",
     "LineKind",
     "LineShare",
