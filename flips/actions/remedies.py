@@ -9,9 +9,10 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.db import models, transaction
 from django.db.models import Max
+from django.utils import timezone
 
 from finishes.cautions import CAUTIONS, hazards_of
-from flips.actions import bench
+from flips.actions import bench, hours, stock
 from flips.actions.photos import keep_photos
 from flips.actions.undo import CannotUndo, undoable
 from flips.models import (
@@ -19,6 +20,7 @@ from flips.models import (
     Attempt,
     Fault,
     Level,
+    Lot,
     Moment,
     Outcome,
     Part,
@@ -460,11 +462,11 @@ def try_step(
         .order_by("-began_at", "-pk")
         .first()
     )
-    known = [part for part in parts if part.material == fault.material]
+    known = [part for part in parts if part.material == fault.material] or parts
     attempt = bench.start_attempt(
         by=by,
         piece=fault.piece,
-        part=(known or parts or [None])[0],
+        part=known[0] if known else None,
         technique=root.technique.name,
         now=now,
         follows=follows,
@@ -475,7 +477,7 @@ def try_step(
         chance_percent=chance.percent,
     )
     if timer:
-        bench.start_timer(by=by, now=now, piece=fault.piece, attempt=attempt, instead_of=instead_of)
+        hours.start_timer(by=by, now=now, piece=fault.piece, attempt=attempt, instead_of=instead_of)
     return attempt
 
 
@@ -492,6 +494,24 @@ def _check_can_try(fault: Fault, step: RemedyStep) -> None:
     )
     if running.exists():
         raise ValidationError("That is under way already: say first how it went.")
+
+
+@transaction.atomic
+def take_planned(material: StepMaterial, *, attempt: Attempt, by: Person) -> stock.Taken:
+    """Takes what a step planned from stock, oldest lot first; what no lot has is kept to be fixed. Raises ValidationError."""
+    lot = (
+        Lot.objects.on_hand().filter(name__iexact=material.material).first()
+        or Lot.objects.live().filter(name__iexact=material.material).order_by("-came_on", "-pk").first()
+    )
+    place: dict[str, Any] = {"by": by, "piece": attempt.piece, "attempt": attempt, "part": attempt.part}
+    if lot is None or (material.unit and material.unit.lower() != lot.unit.lower()):
+        return stock.take_unknown(
+            material=material.material,
+            quantity_millionths=material.quantity_millionths,
+            unit=material.unit,
+            **place,
+        )
+    return stock.take(lot=lot, quantity_millionths=material.quantity_millionths, **place)
 
 
 @transaction.atomic
@@ -524,15 +544,13 @@ def end_attempt(
     bench.change_attempt(attempt, by=by, now=now)
     if stop_timer:
         for timer in attempt.time_entries.live().filter(minutes__isnull=True):
-            bench.stop_timer(timer, now=now)
+            hours.stop_timer(timer, now=now)
     if attempt.remedy is not None:
         _close_if_done(attempt.remedy, now=now)
     return attempt
 
 
 def _close_if_done(remedy: Remedy, *, now: datetime) -> None:
-    from django.utils import timezone
-
     fault = Fault.objects.select_for_update().get(pk=remedy.fault_id)
     if not fault.is_open:
         return

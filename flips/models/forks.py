@@ -32,7 +32,8 @@ from flips.models.attempt_costs import AttemptCost, attempt_costs
 from flips.models.bench import Attempt, Outcome
 from flips.models.learning import TryBook
 from flips.models.people import Shop
-from flips.models.remedies import Fault, Remedy, RemedyStep, Settled, Tag
+from flips.models.remedies import Fault, Remedy, RemedyStep, Settled, StepMaterial, Tag
+from flips.models.stock import Use
 
 OPEN, UNDER_WAY, PASSED, FAILED = "open", "under_way", "passed", "failed"
 STATE_OF = {
@@ -140,7 +141,7 @@ class RemedyState:
         return any(one.chance.is_guess for one in self.steps)
 
 
-@dataclass(frozen=True)
+@dataclass
 class WishPrice:
     """A wish she can tick, whether it is, and what it costs when it is."""
 
@@ -148,6 +149,8 @@ class WishPrice:
     words: str
     ticked: bool
     price: Wish | None = None
+    said: str = ""
+    out: str = ""
 
 
 @dataclass
@@ -193,12 +196,23 @@ class Board:
 
 
 def load(fault: Fault, *, book: TryBook | None = None) -> list[RemedyState]:
-    """The remedies of a fault with their steps and where each stands, in a fixed number of queries; no money asked for."""
-    rows = list(Remedy.objects.live().filter(fault=fault).in_order().with_steps())
+    """The remedies of a fault with their steps and where each stands, in a fixed number of queries."""
+    return load_all([fault], book=book)[fault.pk]
+
+
+def load_all(faults: Sequence[Fault], *, book: TryBook | None = None) -> dict[int, list[RemedyState]]:
+    """``load`` of several faults by their ids, in as many queries as for one; take the faults ``with_parts``."""
     book = book or TryBook.of_the_shop()
-    material = fault.material
-    names = _step_names(rows)
-    states = []
+    by_fault: dict[int, list[Remedy]] = {fault.pk: [] for fault in faults}
+    for remedy in Remedy.objects.live().filter(fault__in=list(by_fault)).in_order().with_steps():
+        by_fault[remedy.fault_id].append(remedy)
+    found = {fault.pk: _states(fault, by_fault[fault.pk], book) for fault in faults}
+    _note_attempts([state for states in found.values() for state in states])
+    return found
+
+
+def _states(fault: Fault, rows: Sequence[Remedy], book: TryBook) -> list[RemedyState]:
+    material, names, states = fault.material, _step_names(rows), []
     for remedy in rows:
         steps = []
         for step in remedy.its_steps():
@@ -213,7 +227,6 @@ def load(fault: Fault, *, book: TryBook | None = None) -> list[RemedyState]:
                 )
             )
         states.append(RemedyState(remedy, steps))
-    _note_attempts(states)
     return states
 
 
@@ -228,11 +241,11 @@ def _step_names(remedies: Sequence[Remedy]) -> dict[int, str]:
         count[technique] = count.get(technique, 0) + 1
     named: dict[int, str] = {}
     taken: set[str] = set()
-    for pk, (technique, remedy) in roots.items():
-        name = technique if count[technique] == 1 else f"{technique} ({remedy})"
+    for pk, (technique, home) in roots.items():
+        name = technique if count[technique] == 1 else f"{technique} ({home})"
         again = 2
         while name in taken:
-            name = f"{technique} ({remedy}, {again})"
+            name = f"{technique} ({home}, {again})"
             again += 1
         taken.add(name)
         named[pk] = name
@@ -254,7 +267,8 @@ def _note_attempts(states: Sequence[RemedyState]) -> None:
         .order_by("began_at", "pk")
     )
     for attempt in rows:
-        for step in by_root.get(root_of.get(attempt.step_id, attempt.step_id), ()):
+        tried = attempt.step_id or 0
+        for step in by_root.get(root_of.get(tried, tried), ()):
             step.last, step.state = attempt, STATE_OF[Outcome(attempt.outcome)]
 
 
@@ -392,7 +406,7 @@ def _note_sunk(board: Board, *, shop: Shop, now: datetime) -> None:
     costs = attempt_costs([board.fault.piece_id], zone=shop.zone) if every else {}
     board.sunk_cents = sum(cost.cents for pk, cost in costs.items() if pk in every)
     board.sunk_minutes = sum(cost.minutes for pk, cost in costs.items() if pk in every)
-    board.under_way = [one for one in attempts.values() if one.is_open]
+    board.under_way = under_way_of(board.remedies)
     for attempt in board.under_way:
         spent = costs.get(attempt.pk, AttemptCost()).minutes + running_minutes(attempt, now)
         attempt.spent_minutes = spent  # type: ignore[attr-defined]
@@ -476,6 +490,32 @@ def wish_words(tag: Tag) -> str:
     return WISHES[tag]
 
 
+def under_way_of(states: Sequence[RemedyState]) -> list[Attempt]:
+    """The attempts of these remedies whose outcome is still to come, each once."""
+    found = {
+        step.last.pk: step.last for one in states for step in one.steps if step.last and step.last.is_open
+    }
+    return list(found.values())
+
+
+def planned_of(attempts: Sequence[Attempt]) -> None:
+    """Puts ``planned`` on each: what its step planned from stock, and whether it was taken; two queries."""
+    steps = [attempt.step_id for attempt in attempts if attempt.step_id]
+    rows: dict[int, list[StepMaterial]] = {}
+    for row in StepMaterial.objects.live().filter(step__in=steps):
+        rows.setdefault(row.step_id, []).append(row)
+    taken: dict[int, set[str]] = {}
+    for attempt_id, lot, material in (
+        Use.objects.live().filter(attempt__in=attempts).values_list("attempt_id", "lot__name", "material")
+    ):
+        taken.setdefault(attempt_id, set()).add((lot or material).lower())
+    for attempt in attempts:
+        attempt.planned = [  # type: ignore[attr-defined]
+            (row, row.material.lower() in taken.get(attempt.pk, set()))
+            for row in rows.get(attempt.step_id or 0, [])
+        ]
+
+
 # What is waiting to be weighed again
 
 
@@ -540,8 +580,11 @@ __all__ = [
     "as_entries",
     "board_of",
     "load",
+    "load_all",
+    "planned_of",
     "running_minutes",
     "to_weigh_again",
+    "under_way_of",
     "ways_out",
     "what_is_left",
     "wish_words",

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from fractions import Fraction
 from statistics import median
 
@@ -16,13 +16,14 @@ from estimating.money import round_half_up
 from estimating.pricing import Expected, expect_from
 from flips.books import Kind as LineKind
 from flips.books import PieceFigures
+from flips.likeness import Traits
 from flips.models.attempt_costs import AttemptCost, attempt_costs
 from flips.models.bench import Attempt, Outcome
 from flips.models.facts import figures_of
 from flips.models.parts import Material, Part
 from flips.models.people import Shop
 from flips.models.pieces import Piece
-from flips.models.remedies import Fault, FaultKind, Reckoning, SurveyAnswer
+from flips.models.remedies import Fault, FaultKind, Reckoning, SurveyAnswer, Technique
 from flips.survey_lists import kind_of
 
 UNKNOWN = "unknown"
@@ -49,7 +50,7 @@ class TryBook:
     @classmethod
     def of_the_shop(cls) -> TryBook:
         """The whole record, in one query."""
-        return cls(Attempt.objects.tallied())
+        return cls(list(Attempt.objects.tallied()))
 
     def tries(self, technique: str, *, material: str | None = None, fault: str | None = None) -> Tries:
         """Tries of a technique, on one material and for one fault where those are named."""
@@ -109,8 +110,6 @@ def learned(*, shop: Shop, material: str = "", fault: str = "") -> list[Learned]
 
     ``lost_cents`` is the cash that went into attempts that failed.
     """
-    from flips.models.remedies import Technique
-
     rows = (
         Attempt.objects.tried()
         .annotate(
@@ -197,6 +196,19 @@ def record_of(kind: str, *, shop: Shop) -> KindRecord:
     pieces = own or [pk for some in by_kind.values() for pk in some]
     figures = list(figures_of(pieces, shop=shop).values()) if pieces else []
     return _record(kind, figures, shop=shop, of_all_kinds=not own)
+
+
+def records_of_all_kinds(*, shop: Shop) -> dict[str, KindRecord]:
+    """The record of every kind that was sold, and under "" that of all kinds, in a fixed number of queries."""
+    by_kind = sold_by_kind()
+    every = [pk for some in by_kind.values() for pk in some]
+    figures = figures_of(every, shop=shop) if every else {}
+    found = {
+        kind: _record(kind, [figures[pk] for pk in some if pk in figures], shop=shop, of_all_kinds=False)
+        for kind, some in by_kind.items()
+    }
+    found[""] = _record("", list(figures.values()), shop=shop, of_all_kinds=True)
+    return found
 
 
 def _record(kind: str, figures: Sequence[PieceFigures], *, shop: Shop, of_all_kinds: bool) -> KindRecord:
@@ -320,7 +332,7 @@ def yes_counts(kind: str) -> dict[str, tuple[int, int]]:
     )
     for question, answer, its_kind, what in rows:
         if kind_of(its_kind, what) == kind:
-            found[question][0] += answer == "yes"
+            found[question][0] += int(answer == "yes")
             found[question][1] += 1
     return {question: (yes, looked) for question, (yes, looked) in found.items()}
 
@@ -328,7 +340,7 @@ def yes_counts(kind: str) -> dict[str, tuple[int, int]]:
 # Likeness
 
 
-@dataclass(frozen=True)
+@dataclass
 class Past:
     """A piece that is like a find, with what was underestimated on it."""
 
@@ -337,21 +349,21 @@ class Past:
     figures: PieceFigures | None
     reckoned: Reckoning | None
     failed: tuple[str, ...]
+    said: list[str] = field(default_factory=list)
 
 
-def traits_of_pieces(pieces: Collection[int] | None = None) -> list[object]:
-    """What is compared of each piece that has been bought, in four queries."""
-    from flips.likeness import Traits
-
-    rows = Piece.objects.live().exclude(stage="seen").exclude(stage="passed")
-    if pieces is not None:
-        rows = Piece.objects.live().filter(pk__in=list(pieces))
+def traits_of(piece: Piece | None = None) -> list[Traits]:
+    """What is compared of a piece, or of every piece that was bought, in three queries."""
+    rows = Piece.objects.live()
+    rows = rows.exclude(stage__in=("seen", "passed")) if piece is None else rows.filter(pk=piece.pk)
     names = list(rows.values_list("pk", "kind", "what"))
+    about = {} if piece is None else {"piece": piece}
     faults: dict[int, set[str]] = defaultdict(set)
-    for pk, kind in Fault.objects.live().values_list("piece_id", "kind"):
+    for pk, kind in Fault.objects.live().filter(**about).values_list("piece_id", "kind"):
         faults[pk].add(FaultKind(kind).label)
     materials: dict[int, set[str]] = defaultdict(set)
-    for pk, material in Part.objects.live().exclude(material=UNKNOWN).values_list("piece_id", "material"):
+    parts = Part.objects.live().filter(**about).exclude(material=UNKNOWN)
+    for pk, material in parts.values_list("piece_id", "material"):
         materials[pk].add(Material(material).label)
     return [
         Traits(pk, kind_of(kind, what), what, frozenset(faults[pk]), frozenset(materials[pk]))
