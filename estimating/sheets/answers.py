@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
 from itertools import chain
+from logging import getLogger
 from pathlib import Path
 from time import CLOCK_BOOTTIME, clock_gettime, perf_counter, process_time
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from estimating.compute import Options
 
 __all__ = ["COMPUTE_HELP", "compute", "solve"]
+
+log = getLogger(__name__)
 
 # Rounds of the search when neither a time nor a count is asked for: about half a second, the same on any machine.
 USUAL_ITERATIONS = 6_000
@@ -78,13 +81,18 @@ def solve(
         deadline = started + seconds - kept_back
     reasons = [_why_not(kind, problem) for kind in problem.kinds]
     counts = [0 if reason else kind.count for kind, reason in zip(problem.kinds, reasons, strict=True)]
-    clock = Clock(deadline=deadline, rounds=iterations)
-    layout = _drawn_up(problem, reasons, search(problem, counts, clock=clock, seed=seed))
-    if faults(instance, layout):
-        # The plain greedy layout, without any of the search behind the fault.
-        layout = _drawn_up(
-            problem, reasons, search(problem, counts, clock=Clock(deadline=None, rounds=0), seed=seed)
-        )
+    try:
+        found = search(problem, counts, clock=Clock(deadline=deadline, rounds=iterations), seed=seed)
+        layout = _drawn_up(problem, reasons, found)
+        wrong = faults(instance, layout)
+    except Exception:
+        # An answer is owed even then; the fault is ours and goes to the log.
+        log.exception("the search for a layout failed")
+        wrong = ["no layout"]
+    if wrong:
+        log.error("a layout did not check: %s", wrong[0])
+        found = search(problem, counts, clock=Clock(deadline=None, rounds=0), seed=seed)
+        layout = _drawn_up(problem, reasons, found)
         wrong = faults(instance, layout)
         if wrong:
             raise RuntimeError(f"the layout does not check: {wrong[0]}")

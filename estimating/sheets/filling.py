@@ -7,12 +7,16 @@ best; two edge-to-edge cuts then split what is left of that rectangle, so every 
 from __future__ import annotations
 
 from bisect import bisect_left, insort
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
-__all__ = ["RULES", "SPLITS", "Put", "Sizes", "fill", "fill_in_stages"]
+__all__ = ["RULES", "SPLITS", "Block", "Put", "Sizes", "fill", "fill_in_stages"]
 
 # (kind, x, y, w, h) as placed, folded.
 Put = tuple[int, int, int, int, int]
+
+# Two pieces taken as one: their kinds, whether the second lies above (1) or beside (0) the first, the block's w and h,
+# the first's w and h, the second's w and h.
+Block = tuple[int, int, int, int, int, int, int, int, int]
 
 RULES = 5
 SPLITS = 6
@@ -66,11 +70,14 @@ def fill(
     rule: int,
     split: int,
     chance: Callable[[], float],
+    blocks: Mapping[int, Block] | None = None,
 ) -> tuple[list[Put], list[int]]:
     """The pieces of ``order`` (kinds) put on one sheet, and those that found no room. Folded lengths.
 
     Rules: 0 smallest free rectangle, 1 least short rest, 2 least long rest, 3 lowest, 4 leftmost.
+    A block stands in ``order`` before its two pieces: they are tried alone where it found no room.
     """
+    spent: dict[int, int] = {}
     sizes_w, sizes_h, turns = sizes.w, sizes.h, sizes.turns
     least_w, least_h = sizes.least_w, sizes.least_h
     free = [(width * height, width, height, 0, 0)]
@@ -78,6 +85,9 @@ def fill(
     left: list[int] = []
     no_room: set[int] = set()
     for kind in order:
+        if spent and spent.get(kind):
+            spent[kind] -= 1
+            continue
         if kind in no_room:
             left.append(kind)
             continue
@@ -126,11 +136,15 @@ def fill(
             if turned:
                 w, h = h, w
         if best < 0:
-            left.append(kind)
-            no_room.add(kind)
+            if blocks is None or kind not in blocks:
+                left.append(kind)
+                no_room.add(kind)
             continue
         _, fw, fh, x, y = free.pop(best)
-        put.append((kind, x, y, w, h))
+        if blocks is None or kind not in blocks:
+            put.append((kind, x, y, w, h))
+        else:
+            _unfold(blocks[kind], x, y, w, h, sizes, put, free, spent)
         spare_w = fw - w
         spare_h = fh - h
         if _rows_first(split, w, h, spare_w, spare_h, chance):
@@ -144,6 +158,35 @@ def fill(
             if spare_h >= least_h and w >= least_w:
                 insort(free, (w * spare_h, w, spare_h, x, y + h))
     return put, left
+
+
+def _unfold(
+    block: Block,
+    x: int,
+    y: int,
+    w: int,
+    h: int,
+    sizes: Sizes,
+    put: list[Put],
+    free: list[tuple[int, int, int, int, int]],
+    spent: dict[int, int],
+) -> None:
+    """The two pieces of a placed block, and the rest beside the smaller one."""
+    first, second, above, own_w, own_h, aw, ah, bw, bh = block
+    if (w, h) != (own_w, own_h):
+        above, aw, ah, bw, bh = 1 - above, ah, aw, bh, bw
+    spent[first] = spent.get(first, 0) + 1
+    spent[second] = spent.get(second, 0) + 1
+    put.append((first, x, y, aw, ah))
+    if above:
+        put.append((second, x, y + ah, bw, bh))
+        rests = ((w - aw, ah, x + aw, y), (w - bw, bh, x + bw, y + ah))
+    else:
+        put.append((second, x + aw, y, bw, bh))
+        rests = ((aw, h - ah, x, y + ah), (bw, h - bh, x + aw, y + bh))
+    for rw, rh, rx, ry in rests:
+        if rw >= sizes.least_w and rh >= sizes.least_h:
+            insort(free, (rw * rh, rw, rh, rx, ry))
 
 
 # A free rectangle with its history: (area, w, h, x, y, stages so far, last cut: 0 across x ("v"), 1 across y ("h"), 2 none).

@@ -11,7 +11,7 @@ from random import Random
 from time import perf_counter
 
 from estimating.sheets.bounds import Row, rows_of
-from estimating.sheets.filling import RULES, SPLITS, Put, Sizes, fill, fill_in_stages
+from estimating.sheets.filling import RULES, SPLITS, Block, Put, Sizes, fill, fill_in_stages
 from estimating.sheets.pattern import ACROSS_X, ACROSS_Y, Plan, Saw, derive, plans
 from estimating.sheets.problem import Problem
 
@@ -21,6 +21,8 @@ _MEMORY = 30
 _JITTERS = (0.0, 0.1, 0.3, 0.6, 1.0)
 _SHEETS_AT_ONCE = (1, 2, 2, 3)
 _SORTS = 5
+# How often pieces are taken in pairs.
+_PAIRED = 0.1
 _MOST_GOALS = 24
 _MOST_TRIED_PURCHASES = 4000
 # Rounds without a better answer after which a finished plan is not polished further.
@@ -99,14 +101,79 @@ class _Packer:
         self.weights = (area, longer, w, h, around)
 
     def fill(
-        self, box: tuple[int, int], order: Sequence[int], rule: int, split: int
+        self, box: tuple[int, int], order: Sequence[int], rule: int, split: int, *, paired: bool = False
     ) -> tuple[list[Put], list[int]]:
         """One sheet filled, within the stage limit where there is one."""
         chance = self.rng.random
         most = self.problem.max_stages
         if most is None:
+            if paired and len(order) > 2:
+                return self._fill_paired(box, order, rule, split)
             return fill(box[0], box[1], order, self.sizes, rule, split, chance)
         return fill_in_stages(box[0], box[1], order, self.sizes, rule, split, chance, most)
+
+    def _fill_paired(
+        self, box: tuple[int, int], order: Sequence[int], rule: int, split: int
+    ) -> tuple[list[Put], list[int]]:
+        """As ``fill``, with one or two pairs of pieces taken as one: a single piece need not set every cut."""
+        sizes, rng = self.sizes, self.rng
+        known = len(sizes.w)
+        order = list(order)
+        blocks: dict[int, Block] = {}
+        needed: Counter[int] = Counter()
+        for _ in range(rng.choice((1, 1, 2))):
+            block = self._pair(box, order)
+            if block is None:
+                continue
+            needed.update(block[:2])
+            if any(needed[kind] > order.count(kind) for kind in block[:2]):
+                break
+            first, second, _, w, h, *_ = block
+            mark = known + len(blocks)
+            blocks[mark] = block
+            sizes.w.append(w)
+            sizes.h.append(h)
+            sizes.area.append(w * h)
+            sizes.turns.append(sizes.turns[first] and sizes.turns[second] and w != h)
+            order.insert(min(order.index(first), order.index(second)), mark)
+        try:
+            return fill(box[0], box[1], order, sizes, rule, split, rng.random, blocks)
+        finally:
+            for values in (sizes.w, sizes.h, sizes.area, sizes.turns):
+                del values[known:]
+
+    def _pair(self, box: tuple[int, int], order: Sequence[int]) -> Block | None:
+        """A piece and the one of a few others that matches it best along one side."""
+        sizes, rng = self.sizes, self.rng
+        known = len(self.problem.kinds)
+        count = len(order)
+        place = rng.randrange(count)
+        first = order[place]
+        if first >= known:
+            return None
+        aw, ah = sizes.w[first], sizes.h[first]
+        if sizes.turns[first] and rng.random() < 0.5:
+            aw, ah = ah, aw
+        best: Block | None = None
+        least = 0
+        for _ in range(min(6, count)):
+            other = rng.randrange(count)
+            second = order[other]
+            if other == place or second >= known:
+                continue
+            ways = [(sizes.w[second], sizes.h[second])]
+            if sizes.turns[second]:
+                ways.append((sizes.h[second], sizes.w[second]))
+            for bw, bh in ways:
+                for above in (0, 1):
+                    w, h = (max(aw, bw), ah + bh) if above else (aw + bw, max(ah, bh))
+                    if w > box[0] or h > box[1]:
+                        continue
+                    lost = w * h - aw * ah - bw * bh
+                    if best is None or lost < least:
+                        least = lost
+                        best = (first, second, above, w, h, aw, ah, bw, bh)
+        return best
 
     def ordered(self, pool: Sequence[int], sort: int, jitter: float) -> list[int]:
         """The pieces from big to small by one measure, shaken by ``jitter``."""
@@ -190,7 +257,13 @@ class _Goal:
         pool = packer.ordered(pool, rng.randrange(_SORTS), rng.choice(_JITTERS))
         built: list[list[Put]] = []
         for box in chosen:
-            on, pool = packer.fill(self.boxes[box], pool, rng.randrange(RULES), rng.randrange(SPLITS))
+            on, pool = packer.fill(
+                self.boxes[box],
+                pool,
+                rng.randrange(RULES),
+                rng.randrange(SPLITS),
+                paired=rng.random() < _PAIRED,
+            )
             built.append(on)
         short = self._area(pool)
         place = self.round % _MEMORY
