@@ -5,17 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
-from fractions import Fraction
 
 from django.db.models import Exists, OuterRef
 from django.urls import reverse
 
-from finishes.measures import trim_decimal
 from flips.models.bench import Attempt, TimeEntry
+from flips.models.forks import to_weigh_again
 from flips.models.parts import Part, Removal
 from flips.models.pieces import Piece, Stage
 from flips.models.receipts import Receipt
-from flips.models.records import MILLION
 from flips.models.stock import Use, low_materials
 
 MOST = 20
@@ -81,7 +79,7 @@ def _running_low() -> list[NextStep]:
         NextStep(
             "package-open",
             f"Running low: {row.lot}" if row.left_millionths else f"Used up: {row.lot}",
-            f"{trim_decimal(Fraction(row.left_millionths, MILLION), 3)} {row.lot.unit} left",
+            f"{row.left_words} left",
             row.lot.get_absolute_url(),
         )
         for row in low_materials()[:MOST]
@@ -137,13 +135,25 @@ def _to_list() -> list[NextStep]:
     ]
 
 
+def _to_weigh_again(now: datetime) -> list[NextStep]:
+    return [
+        NextStep(
+            "split",
+            f"What now? {row.fault.get_kind_display()}",
+            f"{row.fault.piece}: {row.why}",
+            row.fault.get_absolute_url(),
+        )
+        for row in to_weigh_again(now)[:MOST]
+    ]
+
+
 FOR_ALL: list[Callable[[], list[NextStep]]] = [_attempts, _uses_to_fix, _unsurveyed, _still_off, _running_low]
 FOR_OWNER: list[Callable[[], list[NextStep]]] = [_only_photos, _receipts, _receipts_not_adding_up, _to_list]
 
 
 def next_steps(*, owner: bool, now: datetime) -> list[NextStep]:
     """What waits, the most urgent first; receipts, finds and listings only for an owner."""
-    steps = _left_running(now) if owner else []
+    steps = [*_left_running(now), *_to_weigh_again(now)] if owner else []
     for ask in [*(FOR_OWNER if owner else ()), *FOR_ALL]:
         steps += ask()
     return steps

@@ -26,7 +26,30 @@ class Link:
 GROUPS: tuple[tuple[str, tuple[Link, ...]], ...] = (
     (
         "Records",
-        (Link("pieces", "All pieces", "armchair"),),
+        (
+            Link("pieces", "All pieces", "armchair"),
+            Link("shopping", "Shopping list", "shopping-cart", "What the estimates need, by shop"),
+            Link("materials", "Materials and prices", "layers", "What you buy, sizes, prices and when seen"),
+        ),
+    ),
+    (
+        "Deciding",
+        (
+            Link("ceiling", "The most to pay", "scale", "While you stand in the store"),
+            Link(
+                "which_finds",
+                "Which of these finds",
+                "list-checks",
+                "With the cash, the van and the hours you have",
+            ),
+            Link(
+                "learned",
+                "What this shop has learned",
+                "graduation-cap",
+                "What works, on what, and what failing cost",
+            ),
+            Link("techniques", "Techniques and cautions", "triangle-alert"),
+        ),
     ),
     (
         "The shop",

@@ -210,15 +210,18 @@ def sections(piece: Piece, current: str, *, owner: bool) -> list[dict[str, Any]]
     tabs = [
         ("piece", "Overview"),
         ("parts", "Parts"),
+        ("faults", "Faults"),
         ("attempts", "Attempts"),
         ("log", "Log"),
         ("taking_apart", "Taking apart"),
         ("piece_uses", "Materials"),
+        ("estimate", "Estimate"),
+        ("cut_plans", "Cutting"),
     ]
     return [
         {"url": reverse(name, args=[piece.pk]), "text": text, "current": name == current}
         for name, text in tabs
-        if owner or name != "money"
+        if owner or name != "estimate"
     ]
 
 
