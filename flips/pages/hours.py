@@ -28,6 +28,11 @@ from flips.weeks import Week
 QUICK_MINUTES = (15, 30, 60)
 
 
+def _tab(request: HttpRequest) -> str:
+    """The tab that hours are under: a helper has one for them."""
+    return "more" if request.user.is_owner else "hours"  # type: ignore[union-attr]
+
+
 def _here_or(request: HttpRequest, otherwise: str) -> str:
     """The page she was on, unless it is the one that asked; otherwise ``otherwise``."""
     back = page_before(request)
@@ -188,7 +193,7 @@ def _switch_page(
         "address": request.get_full_path(),
         "tab": "bench",
     }
-    return answer(request, "flips/hours/switch.html", context, status=422 if stop.errors else 409)
+    return answer(request, "flips/hours/switch.html", context, status=refused_status(stop))
 
 
 def may_change_time(request: HttpRequest, entry: TimeEntry) -> bool:
@@ -357,7 +362,7 @@ def hours(request: HttpRequest) -> HttpResponse:
         ],
         "total": sum(one.minutes for one in weeks),
         "timers": running,
-        "tab": "more",
+        "tab": _tab(request),
     }
     return answer(request, "flips/hours/hours.html", context)
 
@@ -461,7 +466,7 @@ def time_new(request: HttpRequest) -> HttpResponse:
     return answer(
         request,
         "flips/hours/time_new.html",
-        {"form": form, "piece": piece, "tab": "bench" if piece else "more"},
+        {"form": form, "piece": piece, "tab": "bench" if piece else _tab(request)},
         status=refused_status(form),
     )
 

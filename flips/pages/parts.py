@@ -108,7 +108,7 @@ def part_tree(request: HttpRequest, piece_id: int) -> HttpResponse:
             part = parts.add_part(by=request.user, piece=piece, **typed)  # type: ignore[arg-type]
             within = f"?in={part.parent_id}" if part.parent_id else "?next"
             return Done(
-                f"{reverse('parts', args=[piece.pk])}{within}#add", f"{part} noted.", undo_token("made", part)
+                f"{reverse('parts', args=[piece.pk])}{within}", f"{part} noted.", undo_token("made", part)
             )
 
         if done := once(request, form, add):
@@ -322,7 +322,7 @@ def read_readings(text: str, unit: str) -> list[tuple[str, Length]]:
         try:
             length = Length.parse(value.strip(), unit)
         except BadMeasure as bad:
-            wrong.append(f"“{item}”: {bad}")
+            wrong.append(str(bad) if item in str(bad) else f"“{item}”: {bad}")
             continue
         if not length:
             wrong.append(f"“{item}”: a reading is more than zero.")
@@ -505,7 +505,11 @@ class PartEditForm(RecordForm):
     class Meta:
         model = Part
         fields = ["name", "count", "parent", "material", "species", "condition", "plan", "note"]
-        widgets = {"plan": forms.RadioSelect, "note": forms.Textarea(attrs={"rows": 3})}
+        widgets = {
+            "count": forms.NumberInput(attrs={"inputmode": "numeric"}),
+            "plan": forms.RadioSelect,
+            "note": forms.Textarea(attrs={"rows": 3}),
+        }
         labels = {"count": "How many in all"}
         help_texts = {"note": "Everybody at the bench reads it."}
 
@@ -733,6 +737,9 @@ class RemovalForm(RecordForm):
     class Meta:
         model = Removal
         fields = ["fasteners", "count_out", "count_back", "bag", "note", "off_at"]
+        widgets = {
+            name: forms.NumberInput(attrs={"inputmode": "numeric"}) for name in ("count_out", "count_back")
+        }
         labels = {"count_out": "How many came out", "count_back": "How many went back", "bag": "Bag label"}
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
