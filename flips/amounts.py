@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from fractions import Fraction
 
-from finishes.measures import Area, BadMeasure, Mass, Volume
+from finishes.measures import Area, BadMeasure, Mass, Volume, trim_decimal
 
 MILLION = 1_000_000
 # What three thirds or ten tenths leave behind in millionths is no material.
@@ -80,6 +80,30 @@ def take_from(lots: Sequence[tuple[int, int]], wanted: int) -> tuple[list[tuple[
         picks.append((lot, taken))
         wanted -= taken
     return picks, 0 if wanted <= 0 or (picks and wanted <= DUST_MILLIONTHS) else wanted
+
+
+COUNTED = (
+    "piece",
+    "box",
+    "sheet",
+    "board",
+    "roll",
+    "set",
+    "can",
+    "tube",
+    "bottle",
+    "jar",
+    "bag",
+    "pack",
+    "strip",
+)
+
+
+def in_words(quantity_millionths: int, unit: str) -> str:
+    """A quantity with its unit: "0.35 qt", "1 sheet", "12 pieces"; measures such as qt or kg keep their form."""
+    many = unit in COUNTED and quantity_millionths > MILLION
+    plural = f"{unit}es" if unit.endswith("x") else f"{unit}s"
+    return f"{trim_decimal(Fraction(quantity_millionths, MILLION), 3)} {plural if many else unit}".strip()
 
 
 def _factor(kind: type[Mass] | type[Volume], unit: str) -> Fraction | None:

@@ -14,9 +14,9 @@ from django.db.models import Q
 from django.utils import timezone
 from django.utils.formats import date_format
 
-from finishes.measures import Length, trim_decimal
+from finishes.measures import Length
 from flips.actions.undo import CannotUndo, undoable
-from flips.amounts import BadAmount, by_area, millionths, take_from
+from flips.amounts import BadAmount, by_area, in_words, millionths, take_from
 from flips.books import Kind, Line, Method, Moved, cost_stock
 from flips.models import (
     MILLION,
@@ -263,11 +263,6 @@ def _lock(*lots: Lot) -> list[Lot]:
     return list(Lot.objects.live().with_left().filter(pk__in=keys).order_by("came_on", "pk"))
 
 
-def quantity_words(amount: int, unit: str) -> str:
-    """ "0.3 l" from millionths and a unit."""
-    return f"{trim_decimal(Fraction(amount, MILLION), 3)} {unit}".strip()
-
-
 # Putting uses right
 
 
@@ -325,7 +320,7 @@ def correct(
         raise ValidationError({"lot": "Nothing is left of that lot. Choose another."})
     if now.kind != UseKind.USED and (missing or len(picks) > 1):
         raise ValidationError(
-            {"quantity_millionths": f"Only {quantity_words(held[0][1], chosen.unit)} is left of it."}
+            {"quantity_millionths": f"Only {in_words(held[0][1], chosen.unit)} is left of it."}
         )
     known = {row.pk: row for row in rows}
     now.lot, now.material, now.unit = chosen, "", ""
@@ -426,7 +421,7 @@ def write_off(
     if not left:
         raise ValidationError("Nothing is left of it.")
     if amount > left:
-        raise ValidationError({"quantity": f"Only {quantity_words(left, now.unit)} is left."})
+        raise ValidationError({"quantity": f"Only {in_words(left, now.unit)} is left."})
     if not reason.strip():
         raise ValidationError({"reason": "Say why."})
     picks, _ = take_from([(now.pk, left)], amount)
@@ -604,7 +599,7 @@ def change_lot(lot: Lot, **fields: Any) -> Lot:
         setattr(fresh, name, value)
     if fresh.quantity_millionths < used:
         raise ValidationError(
-            {"quantity_millionths": f"{quantity_words(used, now.unit)} of it has been used already."}
+            {"quantity_millionths": f"{in_words(used, now.unit)} of it has been used already."}
         )
     fixed: list[str] = []
     if fresh.origin == Origin.OFFCUT:
@@ -644,7 +639,7 @@ def refuse_used(lot: Lot) -> None:
     if not uses:
         return
     use = uses[0]
-    amount = quantity_words(use.quantity_millionths, lot.unit)
+    amount = in_words(use.quantity_millionths, lot.unit)
     if use.kind == UseKind.USED:
         where = f"for “{use.piece}”"
     else:

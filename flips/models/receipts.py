@@ -78,6 +78,10 @@ class Receipt(Voidable):
 
     objects = ReceiptQuerySet.as_manager()
 
+    # Only on rows that were asked for ``with_sums``.
+    lines_count: int
+    lines_cents: int
+
     class Meta(Voidable.Meta):
         ordering = ["-bought_on", "-pk"]
         constraints = [

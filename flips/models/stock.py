@@ -16,6 +16,7 @@ from django.utils import timezone
 
 from estimating.money import split
 from finishes.measures import Length
+from flips.amounts import in_words
 from flips.models.bench import Attempt
 from flips.models.parts import Part
 from flips.models.people import Shop, StockMethod
@@ -125,6 +126,10 @@ class Lot(Voidable):
 
     objects = LotQuerySet.as_manager()
 
+    # Only on rows that were asked for ``with_left``.
+    used_millionths: int
+    used_cents: int
+
     class Meta(Voidable.Meta):
         ordering = ["name", "came_on", "pk"]
         constraints = [
@@ -186,6 +191,21 @@ class Lot(Voidable):
         return self.quantity_millionths - self.uses_total()[0]
 
     @property
+    def left_words(self) -> str:
+        """What is left with its unit, as it is read: "12 pieces"."""
+        return in_words(self.left_millionths, self.unit)
+
+    @property
+    def quantity_words(self) -> str:
+        """The whole of it with its unit."""
+        return in_words(self.quantity_millionths, self.unit)
+
+    @property
+    def low_words(self) -> str:
+        """Where she wants to be told, with its unit."""
+        return "" if self.low_millionths is None else in_words(self.low_millionths, self.unit)
+
+    @property
     def left(self) -> Fraction:
         """What is left, in the lot's unit."""
         return Fraction(self.left_millionths, MILLION)
@@ -222,6 +242,11 @@ class OnHand:
         """What is left of all of them together."""
         return sum(lot.left_millionths for lot in self.lots)
 
+    @property
+    def left_words(self) -> str:
+        """The same with its unit."""
+        return in_words(self.left_millionths, self.first.unit)
+
 
 def materials_of(lots: Iterable[Lot]) -> list[OnHand]:
     """Lots gathered by material, in the order in which each material first comes."""
@@ -237,6 +262,11 @@ class Low:
 
     lot: Lot
     left_millionths: int
+
+    @property
+    def left_words(self) -> str:
+        """What is left with its unit."""
+        return in_words(self.left_millionths, self.lot.unit)
 
 
 def low_materials() -> list[Low]:
@@ -363,6 +393,11 @@ class Use(Voidable):
     def counted_in(self) -> str:
         """The unit of its quantity."""
         return self.lot.unit if self.lot else self.unit
+
+    @property
+    def quantity_words(self) -> str:
+        """How much with its unit, as it is read."""
+        return in_words(self.quantity_millionths, self.counted_in)
 
     @property
     def quantity(self) -> Fraction:

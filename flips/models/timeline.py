@@ -11,7 +11,6 @@ from typing import Any
 from django.urls import reverse
 from django.utils import timezone
 
-from finishes.measures import trim_decimal
 from flips.models.bench import Attempt, LogEntry, Outcome, TimeEntry
 from flips.models.parts import Removal
 from flips.models.pieces import Photo, Piece, PurchaseShare, Stage, StageChange
@@ -185,7 +184,7 @@ def _uses(piece: Piece, zone: Any, with_money: bool) -> list[Happening]:
         Happening(
             at=_at(row.used_on, row.created_at, zone),
             icon="paint-bucket",
-            title=f"Used {trim_decimal(row.quantity, 3)} {row.lot.unit if row.lot else row.unit} {row}",
+            title=f"Used {row.quantity_words} {row}",
             who=str(row.created_by or ""),
             text="Lot unknown, to be fixed" if row.is_to_fix else row.note if with_money else "",
             href=reverse("use", args=[row.pk]),

@@ -290,8 +290,12 @@ class LineForm(SizesForm):
             self.fields[f"take_{pk}"] = forms.BooleanField(
                 label=str(piece), required=False, initial=pk in taken
             )
-            self.fields[f"weight_{pk}"] = QuantityField(
-                label=f"{piece}: shares", required=False, initial=taken[pk].weight if pk in taken else MILLION
+            self.fields[f"weight_{pk}"] = forms.IntegerField(
+                label=f"{piece}: shares",
+                required=False,
+                min_value=1,
+                max_value=10**12,
+                initial=taken[pk].weight if pk in taken else 1,
             )
 
     def rows(self) -> list[tuple[Piece, Any, Any]]:
@@ -301,7 +305,7 @@ class LineForm(SizesForm):
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
         self.weights = {
-            piece: cleaned.get(f"weight_{pk}") or MILLION
+            piece: cleaned.get(f"weight_{pk}") or 1
             for pk, piece in self.shared.items()
             if cleaned.get(f"take_{pk}")
         }
@@ -402,6 +406,7 @@ def _page(
             "places": tabs,
             "twins": [] if shown.is_void else twins(shown),
             "rest": rest_of(shown),
+            "adding": "to" in request.GET or line_form is not None,
             "unplaced_tax": shown.tax_cents
             and not any(line.taxed and line.amount_cents for line in shown.live_lines),
             "shops": shops(),

@@ -15,7 +15,7 @@ from django.utils.dates import MONTHS
 from django.views.decorators.http import require_http_methods, require_POST
 
 from estimating.money import BadMoney, currency
-from flips.actions import categories, people, selling_rules
+from flips.actions import categories, people, selling_rules, stock
 from flips.models import Channel, ExpenseCategory, FeeRule, Shop, Units
 from flips.pages.answers import Done, answer, go, once, refusals_on, refused_status, undo_token
 from flips.pages.forms import (
@@ -81,7 +81,7 @@ class SettingsForm(CurrencyMixin, RecordForm):
             "stock_method": "What a use of stock costs",
             "offcuts_carry_cost": "An offcut that goes back to stock takes its cost along",
         }
-        help_texts = {"stock_method": "Counts for uses from now on; what was used before keeps its cost."}
+        help_texts = {"stock_method": "Choose once: a change costs every use anew, also those of before."}
 
     def __init__(self, *args: Any, fixed_currency: bool, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -134,6 +134,8 @@ def settings_page(request: HttpRequest) -> HttpResponse:
     if form.is_valid():
         with refusals_on(form):
             form.save()
+            if "stock_method" in form.changed_data:
+                stock.recost_everything()
         if not form.errors:
             return go(request, Done(reverse("settings"), "Settings saved."))
     return answer(

@@ -17,7 +17,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from finishes.measures import BadMeasure, Length, Mass, read_number, trim_decimal
 from flips.access import open_to_helper
 from flips.actions import receipts, stock
-from flips.amounts import BadAmount, by_tenths, by_weighing, millionths, needs_density, weighs
+from flips.amounts import BadAmount, by_tenths, by_weighing, in_words, millionths, needs_density, weighs
 from flips.models import Lot, Measured, Origin, PaidWith, Part, Piece, StockKind, Units, Use, UseKind
 from flips.models.facts import figures_of
 from flips.models.stock import OnHand, costs_left, low_materials, materials_of
@@ -501,7 +501,7 @@ def lot_write_off(request: HttpRequest, lot_id: int) -> HttpResponse:
                 reason=form.cleaned_data["reason"],
                 on=form.cleaned_data["on"],
             )
-            amount = stock.quantity_words(use.quantity_millionths, shown.unit)
+            amount = in_words(use.quantity_millionths, shown.unit)
             return Done(shown.get_absolute_url(), f"{amount} written off.", undo_token("used", use))
 
         if done := once(request, form, write_off):
@@ -547,7 +547,7 @@ class Chosen:
 
 
 def _use_words(use: Use, unit: str) -> str:
-    amount = stock.quantity_words(use.quantity_millionths, unit)
+    amount = in_words(use.quantity_millionths, unit)
     return f"{amount} for {use.piece}, {date_format(use.used_on, 'j M Y')}"
 
 
@@ -647,7 +647,7 @@ class UseForm(PlaceForm):
         rows = [
             Chosen(
                 lot.pk,
-                f"{date_format(lot.came_on, 'j M Y')}: {stock.quantity_words(lot.left_millionths, lot.unit)} left",
+                f"{date_format(lot.came_on, 'j M Y')}: {in_words(lot.left_millionths, lot.unit)} left",
                 lot,
             )
             for lot in material.lots
@@ -884,12 +884,12 @@ def _taken(piece: Piece, taken: stock.Taken, form: PlaceForm) -> Done:
     known = [use for use in taken.uses if use.lot is not None]
     parts = []
     for use in known:
-        amount = stock.quantity_words(use.quantity_millionths, use.counted_in)
+        amount = in_words(use.quantity_millionths, use.counted_in)
         lot_of = f" from {date_format(use.lot.came_on, 'j M')}" if use.lot and len(known) > 1 else ""
         parts.append(f"{amount}{lot_of}")
     said = f"Used {' and '.join(parts)} of {known[0].lot}." if known else ""
     if (unknown := taken.to_fix) is not None:
-        amount = stock.quantity_words(unknown.quantity_millionths, unknown.unit)
+        amount = in_words(unknown.quantity_millionths, unknown.unit)
         said = f"{said} {amount} {unknown.material} is logged; say later which lot it was.".strip()
     attempt = form.cleaned_data.get("attempt")
     to = attempt.get_absolute_url() if attempt else reverse("piece_uses", args=[piece.pk])
@@ -958,8 +958,7 @@ class UseEditForm(RecordForm, PlaceForm):
         return [
             Chosen(
                 lot.pk,
-                f"{lot}, {date_format(lot.came_on, 'j M Y')}: "
-                f"{stock.quantity_words(lot.left_millionths, lot.unit)} left",
+                f"{lot}, {date_format(lot.came_on, 'j M Y')}: {in_words(lot.left_millionths, lot.unit)} left",
                 lot,
             )
             for lot in rows[:200]

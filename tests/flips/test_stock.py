@@ -666,3 +666,15 @@ def test_queries_do_not_grow_with_rows(owner_client, owner, piece, page):
     few = count()
     fill(20)
     assert count() <= few
+
+
+def test_choosing_the_other_way_of_costing_costs_every_use_anew(owner_client, owner, piece):
+    first = make_lot(owner, quantity=1, unit="sheet", cost=1000)
+    make_lot(owner, quantity=1, unit="sheet", cost=3000)
+    use = take(owner, piece, first, 1).uses[0]
+    page = owner_client.get(reverse("settings")).context["form"]
+    typed = {name: page[name].value() for name in page.fields if page[name].value() is not None}
+    answer = owner_client.post(reverse("settings"), {**typed, "stock_method": "average"})
+    assert answer.status_code == 302
+    use.refresh_from_db()
+    assert use.cost_cents == 2000
