@@ -56,6 +56,7 @@ class Teller:
         yield self.now
         for model in _records():
             model.objects.filter(created_at__gte=began).update(created_at=self.now)
+            model.history.model.objects.filter(history_date__gte=began).update(history_date=self.now)  # type: ignore[attr-defined]
 
     def photo(self, kind: str, wood: str, moment: str, *, seed: int = 1) -> list[PreparedPhoto]:
         """A drawn photo, read like one from a phone."""

@@ -120,8 +120,11 @@ def query_with(context: Context, **changes: Any) -> str:
 
 
 @register.simple_tag
-def photo(picture: Photo, size: str = "thumb", link: str = "") -> SafeString:
-    """A photo as a link to its own page; ``link`` leads elsewhere, "none" leads nowhere."""
+def photo(picture: Photo, size: str = "thumb", link: str = "", *, beside_words: bool = False) -> SafeString:
+    """A photo as a link to its own page; ``link`` leads elsewhere, "none" leads nowhere.
+
+    ``beside_words``: what it shows is said beside it already, so that a screen reader need not say it again.
+    """
     box = 320 if size == "thumb" else 1280
     shrink = min(1.0, box / max(picture.width, picture.height, 1))
     image = format_html(
@@ -129,7 +132,7 @@ def photo(picture: Photo, size: str = "thumb", link: str = "") -> SafeString:
         reverse("photo_file", args=[picture.pk, size]),
         max(1, round(picture.width * shrink)),
         max(1, round(picture.height * shrink)),
-        picture.caption or f"{picture.get_moment_display()} photo",
+        "" if beside_words else picture.caption or f"{picture.get_moment_display()} photo",
     )
     if link == "none":
         return image
