@@ -16,6 +16,7 @@ SUBJECTS: list[str] = [
     "flips.pages.sales",
     "flips.pages.money",
     "flips.pages.years",
+    "flips.pages.opening",
     "flips.pages.stock",
     "flips.pages.receipts",
     "flips.pages.papers",

@@ -22,7 +22,7 @@ from flips.models.finishing import (
     ScheduleStep,
     StepDone,
 )
-from flips.models.imports import Import, ImportedRow, ImportKind
+from flips.models.imports import Import, ImportedRow, ImportFile, ImportKind
 from flips.models.parts import Dimension, Material, Part, Plan, Reading, Removal, Spread
 from flips.models.people import HelperRate, Paper, Person, Role, Sent, Shop, StockMethod, Units
 from flips.models.pieces import (
@@ -83,6 +83,7 @@ __all__ = [
     "FeeRule",
     "HelperRate",
     "Import",
+    "ImportFile",
     "ImportKind",
     "ImportedRow",
     "Level",

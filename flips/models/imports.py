@@ -33,7 +33,6 @@ class Import(Voidable):
 
     kind = models.CharField("what the rows are", max_length=10, choices=ImportKind.choices)
     file_name = models.CharField(max_length=120)
-    data = models.BinaryField()
     digest = models.CharField(max_length=64, db_index=True)
     columns = models.JSONField(default=dict)
     day_first = models.BooleanField("the day comes first", default=False)
@@ -61,6 +60,16 @@ class Import(Voidable):
     def is_done(self) -> bool:
         """Whether it has been carried out."""
         return self.done_at is not None
+
+
+class ImportFile(models.Model):
+    """The bytes of a table; apart from its import, so that a change of that does not copy them into its history."""
+
+    of = models.OneToOneField(Import, on_delete=models.PROTECT, related_name="file")
+    data = models.BinaryField()
+
+    def __str__(self) -> str:
+        return str(self.of)
 
 
 class ImportedRow(Record):
