@@ -3,6 +3,7 @@
 import re
 from datetime import timedelta
 from html.parser import HTMLParser
+from io import BytesIO
 from urllib.parse import urljoin, urlsplit
 
 import pytest
@@ -10,6 +11,7 @@ from django.core.management import call_command, get_commands
 from django.http import HttpResponse
 from django.urls import get_resolver, path, reverse
 from django.utils import timezone
+from pypdf import PdfReader
 
 from flips.access import Audience, audience_of, open_to_all, open_to_helper
 from flips.actions import sales
@@ -285,6 +287,9 @@ def readable(html):
 def text_of(response):
     """What can be read of an answer; nothing of a picture."""
     kind = response.headers.get("Content-Type", "")
+    if kind == "application/pdf":
+        paper = PdfReader(BytesIO(b"".join(response)))
+        return "\n".join([*(page.extract_text() for page in paper.pages), str(paper.metadata)])
     if response.streaming or not re.search(r"html|json|text", kind):
         return ""
     return readable(response.content.decode())
