@@ -330,6 +330,8 @@ def import_page(request: HttpRequest, import_id: int) -> HttpResponse:
     shown = get_object_or_404(Import, pk=import_id)
     if shown.is_done or shown.is_void:
         rows = Paginator(shown.imported.all(), ON_A_PAGE).get_page(request.GET.get("page"))
+        for row in rows:
+            row.href = _made_url(row.made)  # type: ignore[attr-defined]
         return answer(
             request, "flips/opening/import_done.html", {"tab": "money", "import": shown, "page_obj": rows}
         )
@@ -374,6 +376,14 @@ def import_page(request: HttpRequest, import_id: int) -> HttpResponse:
         },
         status=refused_status(form),
     )
+
+
+_MADE = {"piece": "piece", "lot": "lot", "timeentry": "time_entry", "receipt": "receipt"}
+
+
+def _made_url(made: list[list[Any]]) -> str:
+    """The page of what a row made."""
+    return next((reverse(_MADE[name], args=[pk]) for name, pk in made if name in _MADE), "")
 
 
 def _cells(row: imports.RowRead, read: imports.Preview, kinds: tuple[imports.Field, ...]) -> dict[str, Any]:

@@ -21,7 +21,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from estimating.money import BadMoney, currency
 from flips.access import open_to_all, open_to_helper
-from flips.actions import people
+from flips.actions import categories, people
 from flips.demo import DEMO_PEOPLE
 from flips.models import HelperRate, Paper, Person, Role, Shop, Units
 from flips.models.people import check_time_zone
@@ -197,12 +197,14 @@ def setup(request: HttpRequest) -> HttpResponse:
         columns = ("name", "currency_code", "units", "paper", "time_zone")
 
         def do() -> Done:
-            people.set_up(
+            owner = people.set_up(
                 shop=Shop(**{column: typed[column] for column in columns}),
                 username=typed["username"],
                 password=typed["password1"],
                 owner_name=typed["owner_name"],
             )
+            # Headings to start with; their lines are those of the US form.
+            categories.add_usual(by=owner, with_lines=typed["currency_code"] == "USD")
             return Done(reverse("bench"), "The shop is ready. Log your first find.")
 
         taken = once(request, form, do)

@@ -29,6 +29,7 @@ from flips.pages.forms import (
     initial_today,
 )
 from flips.pages.people import COMMON_CURRENCIES, OTHER, CurrencyMixin, VoidForm, ZoneField, zones
+from flips.schedule_c import LINES
 
 
 class SettingsForm(CurrencyMixin, RecordForm):
@@ -343,9 +344,28 @@ def expense_categories(request: HttpRequest) -> HttpResponse:
     return answer(
         request,
         "flips/settings/categories.html",
-        {"categories": rows, "form": form, "tab": "more"},
+        {
+            "categories": rows,
+            "form": form,
+            "tab": "more",
+            "tax_lines": LINES.items() if current_shop().currency_code == "USD" else (),
+        },
         status=refused_status(form),
     )
+
+
+@require_POST
+def categories_usual(request: HttpRequest) -> HttpResponse:
+    """Adds the headings most shops start with."""
+
+    def do() -> Done:
+        added = categories.add_usual(
+            by=request.user,  # type: ignore[arg-type]
+            with_lines=current_shop().currency_code == "USD",
+        )
+        return Done(reverse("categories"), f"{added} headings are added." if added else "You have them all.")
+
+    return once(request, None, do) or go(request, Done(reverse("categories")))
 
 
 @require_http_methods(["GET", "POST"])
@@ -374,5 +394,6 @@ urlpatterns = [
     path("settings/channels/<int:channel_id>/rules/", fee_rule_add, name="fee_rule_add"),
     path("settings/rules/<int:rule_id>/void/", fee_rule_void, name="fee_rule_void"),
     path("settings/categories/", expense_categories, name="categories"),
+    path("settings/categories/usual/", categories_usual, name="categories_usual"),
     path("settings/categories/<int:category_id>/", category, name="category"),
 ]
