@@ -678,3 +678,28 @@ def test_choosing_the_other_way_of_costing_costs_every_use_anew(owner_client, ow
     assert answer.status_code == 302
     use.refresh_from_db()
     assert use.cost_cents == 2000
+
+
+@pytest.mark.django_db
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.integers(0, 2**32))
+def test_averaged_lots_hold_together_what_was_paid_less_what_was_used(owner, piece, seed):
+    Shop.objects.update(stock_method="average")
+    dice, name = random.Random(seed), f"Veneer {next(NAMES)}"
+    for _ in range(dice.randint(2, 5)):
+        day = DAY + timedelta(dice.randint(0, 20))
+        make_lot(
+            owner, name=name, quantity=dice.randint(1, 9), unit="sheet", cost=dice.randint(0, 9999), on=day
+        )
+    for _ in range(dice.randint(1, 12)):
+        lot = dice.choice(list(Lot.objects.live().filter(name=name)))
+        day = DAY + timedelta(dice.randint(0, 60))
+        taken = take(owner, piece, lot, Fraction(dice.randint(1, 400), 100), on=day)
+        if dice.random() < 0.3:
+            stock.void_use(taken.uses[0], by=owner, reason="by chance")
+    lots = list(Lot.objects.live().with_left().filter(name=name))
+    left = costs_left(lots, shop=Shop.current())
+    used = sum(use.cost_cents for use in Use.objects.live().filter(lot__name=name))
+    assert sum(left.values()) + used == sum(lot.cost_cents for lot in lots)
+    assert all(cents >= 0 for cents in left.values())
+    assert all(left[lot.pk] == 0 for lot in lots if not lot.left_millionths)
