@@ -56,6 +56,7 @@ from flips.models.remedies import (
 )
 from flips.models.sales import Channel, FeeRule, Return, Sale, SaleShare, TaxCollector
 from flips.models.stock import Lot, Measured, Origin, StockKind, Use, UseKind
+from flips.models.tools import Clamp
 
 __all__ = [
     "ENDED",
@@ -68,6 +69,7 @@ __all__ = [
     "Cents",
     "Channel",
     "Claim",
+    "Clamp",
     "ClosedYear",
     "ColourMark",
     "ColourMatch",

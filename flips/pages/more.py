@@ -52,12 +52,30 @@ GROUPS: tuple[tuple[str, tuple[Link, ...]], ...] = (
         ),
     ),
     (
+        "Working it out",
+        (
+            Link("calculators", "Calculators", "calculator", "Sheets, veneer, boards, finish, glue-ups, fit"),
+            Link("clamps", "Clamps", "grip", "Counted once, asked before every glue-up"),
+        ),
+    ),
+    (
         "The shop",
         (
             Link("settings", "Settings", "settings", "Name, units, your wanted pay, the tax year"),
             Link("people", "People and pay", "users", "Helpers, their rates, who may log in"),
             Link("channels", "Channels and fees", "store", "Where you sell and what it costs"),
             Link("categories", "Expense categories", "tags", "With the line of the tax form"),
+        ),
+    ),
+    (
+        "Finishing",
+        (
+            Link("day_plan", "To finish", "calendar-days", "Today and this week over all pieces, and the room"),
+            Link("recipes", "Recipes", "scroll-text", "Steps in order, judged before they go on wood"),
+            Link("products", "Finishing products", "paint-roller", "Figures with their sources, and your own cans"),
+            Link("samples", "Sample boards", "swatch-book", "Colours that were tried, with wood and recipe"),
+            Link("wood_room", "Wood and room", "droplets", "Moisture, dew point, movement, before gluing"),
+            Link("cautions", "Cautions", "triangle-alert"),
         ),
     ),
     ("You", (Link("password", "Change your password", "key-round"),)),
