@@ -30,6 +30,7 @@ __all__ = [
     "Reckoned",
     "SheetOffer",
     "Take",
+    "amount_words",
     "boards",
     "cans_to_buy",
     "coats",
@@ -188,7 +189,8 @@ class Reckoned:
         return tuple(row.key for row in self.buy if row.cents is None)
 
 
-def _plural(count: Fraction | int, word: str) -> str:
+def amount_words(count: Fraction | int, word: str) -> str:
+    """So many of a thing in words: "2 leaves", "12.5 bf"."""
     many = {"leaf": "leaves"}.get(word, word if word in ("bf", "m³") else f"{word}s")
     shown = trim_decimal(Fraction(count), 2)
     return f"{shown} {word if shown == '1' else many}"
@@ -355,21 +357,23 @@ def sheets(
     buying = _buying(counts, by_key, "sheet")
     reasons = [_sheet_reason(layout, panels, system)]
     for row in buying:
-        reasons.append(f"{_plural(row.count, 'sheet')} of {row.name} to buy.")
+        reasons.append(f"{amount_words(row.count, 'sheet')} of {row.name} to buy.")
     taking = _name_from(list(lots.values()), "sheet", taken)
     for take in taking:
-        reasons.append(f"{_plural(take.quantity, take.unit)} of {take.name} from stock.")
+        reasons.append(f"{amount_words(take.quantity, take.unit)} of {take.name} from stock.")
     if layout.sheets_bought:
         reasons.append(layout.bound_text)
     kept = sum(len(sheet.offcuts) for sheet in layout.sheets)
     if kept:
         cost = "with their share of the cost by area" if offcuts_carry_cost else "without cost"
-        reasons.append(f"Back to stock {cost}: {_plural(kept, 'offcut')}, {layout.offcut_area.shown(system)}.")
+        reasons.append(
+            f"Back to stock {cost}: {amount_words(kept, 'offcut')}, {layout.offcut_area.shown(system)}."
+        )
     if counts:
         reasons.append("High: the highest price seen, and one sheet spoilt.")
     complete = known and not layout.not_placed
     return Reckoned(
-        needed=_plural(len(layout.sheets), "sheet"),
+        needed=amount_words(len(layout.sheets), "sheet"),
         buy=buying,
         take=taking,
         low=round_half_up(low) if complete else None,
@@ -465,7 +469,7 @@ def leaves(
         _rounded(costs(most, lambda p: p.high)),
     )
     return Reckoned(
-        needed=_plural(sum(covering.leaves for covering in _coverings(found)), "leaf"),
+        needed=amount_words(sum(covering.leaves for covering in _coverings(found)), "leaf"),
         buy=tuple(buy),
         take=tuple(take),
         low=low,
@@ -586,7 +590,7 @@ def _sized_boards(
     if counts:
         said.append("Whole boards are charged. High: the highest price seen, and one board spoilt.")
     return Reckoned(
-        needed=_plural(sum(counts.values()) + sum(taken.values()), "board"),
+        needed=amount_words(sum(counts.values()) + sum(taken.values()), "board"),
         buy=_buying(counts, by_key, "board"),
         take=taking,
         low=cost(lambda p: p.low),
@@ -658,7 +662,7 @@ def _random_widths(
         return round_half_up(cost) + stock_cents if complete and cost is not None else None
 
     return Reckoned(
-        needed=_plural(found.to_buy, "bf"),
+        needed=amount_words(found.to_buy, "bf"),
         buy=tuple(bought),
         take=tuple(taking),
         low=stated(low),
@@ -825,11 +829,11 @@ def counted(
             return stock
         return None if prices is None else round_half_up(price(prices) * left) + stock
 
-    said = [f"{_plural(wanted, unit)} wanted."]
+    said = [f"{amount_words(wanted, unit)} wanted."]
     if taking:
-        said.append(f"{_plural(wanted - left, unit)} from stock.")
+        said.append(f"{amount_words(wanted - left, unit)} from stock.")
     return Reckoned(
-        needed=_plural(wanted, unit),
+        needed=amount_words(wanted, unit),
         buy=bought,
         take=tuple(taking),
         low=cost(lambda p: p.low),

@@ -27,6 +27,7 @@ __all__ = [
     "cut_words",
     "drawn",
     "exactly",
+    "part_size",
     "read",
     "size_words",
     "stored",
@@ -258,13 +259,15 @@ def cut_words(cut: PlanCut, sheet: PlanSheet, system: str) -> str:
     if cut.kind == "trim":
         return f"Trim {fence} off {_edge(cut, sheet)}."
     verb = "Rip" if cut.kind == "rip" else "Crosscut"
-    comes = "it is waste" if cut.yields == "waste" else f"that is {cut.yields}"
-    if cut.rest == "waste":
-        left = "the rest is waste"
-    elif cut.rest.startswith("rest of"):
+    comes = {"waste": "what comes off is waste", "offcut": "keep what comes off as an offcut"}.get(
+        cut.yields, f"that is {cut.yields}"
+    )
+    if cut.rest.startswith("rest of"):
         left = "go on with the rest"
     else:
-        left = f"what is left is {cut.rest}"
+        left = {"waste": "the rest is waste", "offcut": "keep the rest as an offcut"}.get(
+            cut.rest, f"what is left is {cut.rest}"
+        )
     return f"{verb} {cut.piece} at {fence}: {comes}; {left}."
 
 
@@ -338,13 +341,18 @@ class Drawing:
     grain: tuple[float, ...]
 
     @property
+    def view_box(self) -> str:
+        """What an SVG of it shows, with room for the outer lines."""
+        return f"-6 -6 {round(self.width + 12, 1)} {round(self.height + 12, 1)}"
+
+    @property
     def has_numbers_only(self) -> bool:
         """Whether some part is too small for its name and shows its number."""
         return any(box.text.lines == (str(box.place),) for box in self.parts)
 
 
-def drawn(sheet: PlanSheet, system: str) -> Drawing:
-    """The drawing of one sheet."""
+def drawn(sheet: PlanSheet, system: str, *, smallest: float = SMALLEST) -> Drawing:
+    """The drawing of one sheet; a label that would be smaller than ``smallest`` gives way to the part's number."""
     scale = LONG / max(sheet.length.nm, sheet.width.nm)
 
     def across(y: Length) -> float:
@@ -355,17 +363,17 @@ def drawn(sheet: PlanSheet, system: str) -> Drawing:
 
     parts = []
     for placed in sheet.placed:
-        size = _part_size(placed, system)
+        size = part_size(placed, system)
         left, top = across(placed.y), down(placed.x + placed.length)
         wide, high = across(placed.width), round(placed.length.nm * scale, 1)
-        text = _label((placed.name, size), str(placed.place), left, top, wide, high)
+        text = _label((placed.name, size), str(placed.place), left, top, wide, high, smallest)
         parts.append(Box(placed.place, left, top, wide, high, text, f"{placed.place}. {placed.name}, {size}"))
     offcuts = []
     for offcut in sheet.offcuts:
         size = size_words(offcut.length, offcut.width, system)
         left, top = across(offcut.y), down(offcut.x + offcut.length)
         wide, high = across(offcut.width), round(offcut.length.nm * scale, 1)
-        text = _label(("offcut", size), "offcut", left, top, wide, high)
+        text = _label(("offcut", size), "", left, top, wide, high, smallest)
         offcuts.append(Box(0, left, top, wide, high, text, f"Offcut, {size}"))
     cuts = tuple(_line(cut, across, down) for cut in sheet.cuts)
     width, height = across(sheet.width), round(sheet.length.nm * scale, 1)
@@ -375,25 +383,28 @@ def drawn(sheet: PlanSheet, system: str) -> Drawing:
     return Drawing(width, height, tuple(parts), tuple(offcuts), cuts, grain)
 
 
-def _part_size(placed: Placed, system: str) -> str:
+def part_size(placed: Placed, system: str) -> str:
+    """Length by width of a part, its own length first even where it lies turned."""
     # As she wrote it down: a turned part still has its own length first.
     if placed.turned:
         return size_words(placed.width, placed.length, system)
     return size_words(placed.length, placed.width, system)
 
 
-def _label(lines: tuple[str, str], short: str, left: float, top: float, wide: float, high: float) -> Text:
+def _label(
+    lines: tuple[str, str], short: str, left: float, top: float, wide: float, high: float, smallest: float
+) -> Text:
     x, y = round(left + wide / 2, 1), round(top + high / 2, 1)
     one_line = (f"{lines[0]}, {lines[1]}",)
     for words in (lines, one_line):
         longest = max(len(line) for line in words)
         for room, depth, upright in ((wide, high, False), (high, wide, True)):
             size = min(LARGEST, (room - 10) / (longest * LETTER), (depth - 6) / (len(words) * 1.15))
-            if size >= SMALLEST:
+            if size >= smallest:
                 return Text(words, x, y, round(size, 1), upright)
     # Only its number fits; the list beside the drawing says the rest.
     size = max(9.0, min(LARGEST, wide - 4, high - 4))
-    return Text((short if short.isdigit() else "",), x, y, round(size, 1), False)
+    return Text((short,), x, y, round(size, 1), False)
 
 
 DISC = 13

@@ -22,7 +22,7 @@ from estimating import coating, lumber, reckon, sawing, veneer
 from estimating.models import Material, MaterialPrice
 from estimating.money import Money
 from estimating.sheets import Panel
-from finishes.measures import Area, BadMeasure, Length, Volume
+from finishes.measures import BadMeasure, Length, Volume
 from flips.actions.undo import CannotUndo, undoable
 from flips.books import rate_on, wage_cents
 from flips.models import MILLION, Lot, Person, Piece, Shop, StockKind
@@ -35,14 +35,14 @@ from flips.models.estimates import (
     LineKind,
     Shape,
     claimed,
+    is_counted,
+    plain_name,
 )
 from flips.models.facts import helper_rates
 
 # The layout engine's share of a request; everything around it takes little.
 LAYOUT_SECONDS = 1.2
 MOST_ITEMS = 200
-# How stock names what was cut from a sheet.
-OFFCUT_ENDING = ", offcut"
 
 
 @dataclass
@@ -108,22 +108,6 @@ def prices_of(materials: Iterable[Material]) -> dict[int, reckon.Prices | None]:
     return found
 
 
-def _is_counted(unit: str) -> bool:
-    """Whether a lot counts things, rather than an area or a volume."""
-    for quantity in (Area, Volume, Length):
-        try:
-            quantity.factor(unit)
-        except BadMeasure:
-            continue
-        return False
-    return True
-
-
-def _plain(name: str) -> str:
-    """A name to compare by: an offcut goes under the name of the sheet it was cut from."""
-    return name.strip().casefold().removesuffix(OFFCUT_ENDING)
-
-
 def lots_for(
     materials: Sequence[Material], *, line: EstimateLine | None, include: Sequence[str] = ()
 ) -> list[tuple[Lot, Fraction]]:
@@ -131,14 +115,14 @@ def lots_for(
 
     Opened cans come before closed ones. ``include`` limits the kinds of lots. Three queries.
     """
-    names = {_plain(material.name) for material in materials}
+    names = {plain_name(material.name) for material in materials}
     held = claimed(but_not=line)
     found = []
     rows = Lot.objects.on_hand().select_related("cut_from")
     if include:
         rows = rows.filter(kind__in=include)
     for lot in rows:
-        own = {_plain(lot.name)} | ({_plain(lot.cut_from.name)} if lot.cut_from else set())
+        own = {plain_name(lot.name)} | ({plain_name(lot.cut_from.name)} if lot.cut_from else set())
         free = Fraction(lot.left_millionths - held.get(lot.pk, 0), MILLION)
         if own & names and free > 0:
             found.append((lot, free))
@@ -194,7 +178,7 @@ def _sheets(draft: Draft, shop: Shop, line: EstimateLine | None) -> Worked:
     _need_parts(draft)
     _need_materials(draft)
     prices = prices_of(draft.materials)
-    by_name = {_plain(material.name): material for material in draft.materials}
+    by_name = {plain_name(material.name): material for material in draft.materials}
     offers = [
         reckon.SheetOffer(
             key=material.pk,
@@ -210,11 +194,11 @@ def _sheets(draft: Draft, shop: Shop, line: EstimateLine | None) -> Worked:
     has_grain = any(offer.has_grain for offer in offers)
     stock = []
     for lot, free in lots_for(draft.materials, line=line, include=(StockKind.SHEET, StockKind.OFFCUT)):
-        material = by_name.get(_plain(lot.name))
+        material = by_name.get(plain_name(lot.name))
         whole = lot.kind == StockKind.SHEET
         length = _side(lot, "length") or (_side(material, "length") if whole and material else None)
         width = _side(lot, "width") or (_side(material, "width") if whole and material else None)
-        if length and width and _is_counted(lot.unit):
+        if length and width and is_counted(lot.unit):
             # An offcut's edges were sawn here; a bought sheet's were not.
             trim = material.trim if whole and material else Length(0)
             stock.append(_on_hand(lot, free, length=length, width=width, trim=trim))
@@ -276,7 +260,7 @@ def _leaves(draft: Draft, shop: Shop, line: EstimateLine | None) -> Worked:
                 or getattr(lot, f"{side}_nm") >= getattr(material, f"{side}_nm")
                 for side in ("length", "width")
             )
-            if fits and lot.pk not in seen and _is_counted(lot.unit):
+            if fits and lot.pk not in seen and is_counted(lot.unit):
                 seen.add(lot.pk)
                 on_hand[material.pk].append(_on_hand(lot, free))
     told = draft.told
@@ -313,10 +297,10 @@ def _boards(draft: Draft, shop: Shop, line: EstimateLine | None) -> Worked:
         raise ValueError(f"Say how thick it is to be: {', '.join(thin)}.")
     prices = prices_of(draft.materials)
     sized = all(material.length and material.width for material in draft.materials)
-    by_name = {_plain(material.name): material for material in draft.materials}
+    by_name = {plain_name(material.name): material for material in draft.materials}
     stock = []
     for lot, free in lots_for(draft.materials, line=line, include=(StockKind.BOARD,)):
-        material = by_name.get(_plain(lot.name))
+        material = by_name.get(plain_name(lot.name))
         sizes = {
             side: _side(lot, side) or (_side(material, side) if material else None)
             for side in ("length", "width", "thickness")
@@ -378,12 +362,12 @@ def _coats(draft: Draft, shop: Shop, line: EstimateLine | None) -> Worked:
     prices = prices_of(draft.materials)
     stock, unread = [], []
     wanted = (StockKind.FINISH,) if draft.kind == LineKind.FINISH else (StockKind.GLUE,)
-    by_name = {_plain(material.name): material for material in draft.materials}
+    by_name = {plain_name(material.name): material for material in draft.materials}
     for lot, free in lots_for(draft.materials, line=line, include=wanted):
         try:
             volume = Volume.of(free, lot.unit)
         except BadMeasure:
-            one = by_name.get(_plain(lot.name))
+            one = by_name.get(plain_name(lot.name))
             if one is None or one.volume is None:
                 unread.append(lot.name)
                 continue
@@ -505,6 +489,7 @@ def _worked(found: reckon.Reckoned) -> Worked:
                     "name": row.name,
                     "millionths": _millionths(row.count),
                     "unit": row.unit,
+                    "words": reckon.amount_words(row.count, row.unit),
                     "cents": row.cents,
                 }
                 for row in found.buy
@@ -515,6 +500,7 @@ def _worked(found: reckon.Reckoned) -> Worked:
                     "name": row.name,
                     "millionths": _millionths(row.quantity),
                     "unit": row.unit,
+                    "words": reckon.amount_words(row.quantity, row.unit),
                     "cents": row.cents,
                 }
                 for row in found.take

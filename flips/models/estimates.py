@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from fractions import Fraction
 from typing import Any, Self
 
 from django.conf import settings
 from django.db import models
-from django.db.models import F, Q, Sum
+from django.db.models import F, Q
 from django.db.models.functions import Coalesce
 from django.urls import reverse
 from django.utils import timezone
 
-from estimating.models import Material
-from finishes.measures import Length
+from estimating.models import Material, MaterialPrice
+from finishes.measures import Area, BadMeasure, Length, Volume
 from flips.models.parts import Part
 from flips.models.pieces import ENDED, Piece
 from flips.models.records import (
@@ -29,7 +30,26 @@ from flips.models.records import (
     not_negative,
     one_of,
 )
-from flips.models.stock import Lot, Use
+from flips.models.stock import Lot, Use, UseKind
+
+# How stock names what was cut from a sheet.
+OFFCUT_ENDING = ", offcut"
+
+
+def plain_name(name: str) -> str:
+    """A name to compare by: an offcut goes under the name of the sheet it was cut from."""
+    return name.strip().casefold().removesuffix(OFFCUT_ENDING)
+
+
+def is_counted(unit: str) -> bool:
+    """Whether a unit counts things, rather than a length, an area or a volume."""
+    for quantity in (Area, Volume, Length):
+        try:
+            quantity.factor(unit)
+        except BadMeasure:
+            continue
+        return False
+    return True
 
 
 class LineKind(models.TextChoices):
@@ -303,14 +323,33 @@ class Claim(models.Model):
 
 
 def claimed(*, but_not: EstimateLine | None = None) -> dict[int, int]:
-    """Millionths of each lot that open estimates count on, those of one line left out; one query."""
-    rows = Claim.objects.filter(line__in=EstimateLine.objects.open())
+    """Millionths of each lot that open estimates still count on, those of one line left out; two queries.
+
+    What a piece has taken of a lot since its line was reckoned is no longer counted on.
+    """
+    rows = Claim.objects.filter(line__in=EstimateLine.objects.open()).select_related("line__estimate")
     if but_not is not None and but_not.pk:
         rows = rows.exclude(line=but_not)
-    return {
-        row["lot"]: row["total"]
-        for row in rows.values("lot").annotate(total=Sum("quantity_millionths")).order_by()
-    }
+    claims = list(rows)
+    if not claims:
+        return {}
+    uses: dict[tuple[int, int], list[tuple[datetime, int]]] = defaultdict(list)
+    # A sawn sheet lowers the claim itself.
+    taken = Use.objects.live().filter(
+        lot__in={claim.lot_id for claim in claims}, kind=UseKind.USED, sawn_sheet__isnull=True
+    )
+    for lot, piece, at, quantity in taken.values_list("lot", "piece", "created_at", "quantity_millionths"):
+        uses[lot, piece].append((at, quantity))
+    held: dict[int, int] = defaultdict(int)
+    for claim in claims:
+        since = claim.line.reckoned_at
+        used = sum(
+            quantity
+            for at, quantity in uses[claim.lot_id, claim.line.estimate.piece_id]
+            if since is None or at > since
+        )
+        held[claim.lot_id] += max(0, claim.quantity_millionths - used)
+    return dict(held)
 
 
 class CutPart(models.Model):
@@ -449,6 +488,25 @@ def planned(lines: Iterable[EstimateLine]) -> Planned:
         missing=len(unknown),
         left_out=sum(1 for row in rows if row.left_out),
     )
+
+
+def stale_lines(lines: Sequence[EstimateLine]) -> set[int]:
+    """Those for whose materials a price was noted since they were reckoned; expects materials fetched, one query."""
+    keys = {
+        line.pk: {material.pk for material in (*line.materials.all(), *line.backers.all())} for line in lines
+    }
+    newest = dict(
+        MaterialPrice.objects.filter(material__in=set().union(*keys.values()) if keys else set())
+        .order_by()
+        .values_list("material")
+        .annotate(models.Max("noted_at"))
+    )
+    return {
+        line.pk
+        for line in lines
+        if line.reckoned_at is not None
+        and any(newest[key] > line.reckoned_at for key in keys[line.pk] if key in newest)
+    }
 
 
 def planned_of(pieces: Collection[int]) -> dict[int, Planned]:

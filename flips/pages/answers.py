@@ -180,6 +180,12 @@ def go(request: HttpRequest, result: Done) -> HttpResponse:
     return _go(request, result)
 
 
+def refused_to(request: HttpRequest, to: str, refused: ValidationError) -> HttpResponse:
+    """Answers a press of a button that the records refuse: back to where she was, told why."""
+    messages.warning(request, " ".join(refused.messages))
+    return _go(request, Done(to))
+
+
 def _go(request: HttpRequest, result: Done) -> HttpResponse:
     if result.text:
         messages.success(request, result.text, extra_tags=result.undo)

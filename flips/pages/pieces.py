@@ -214,6 +214,7 @@ def sections(piece: Piece, current: str, *, owner: bool) -> list[dict[str, Any]]
         ("attempts", "Attempts"),
         ("log", "Log"),
         ("taking_apart", "Taking apart"),
+        ("piece_finish", "Finish"),
         ("piece_uses", "Materials"),
         ("estimate", "Estimate"),
         ("cut_plans", "Cutting"),

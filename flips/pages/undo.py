@@ -24,6 +24,7 @@ HELPERS_MAY = {
     "flips.photo",
     "flips.reading",
     "flips.removal",
+    "flips.sawnsheet",
     "flips.timeentry",
     "flips.use",
 }
