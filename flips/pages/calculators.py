@@ -236,7 +236,7 @@ def _glue(head: Mapping[str, Any], tables: Mapping[str, list[dict[str, Any]]]) -
             _number(part) for part in head["moisture_percent"].split(";") if part.strip()
         ]
     payload["clamps"] = [
-        {"name": row["name"], "count": row["count"], "force_lbf": _number(row["force_lbf"])}
+        {"name": row["name"] or "clamp", "count": row["count"], "force_lbf": _number(row["force_lbf"])}
         for row in tables["clamps"]
         if row["force_lbf"]
     ]
