@@ -6,8 +6,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
+from estimating.chances import Chance
 from estimating.money import round_half_up
 from estimating.remedies import Move, Ranking, Wish
+from finishes.measures import trim_decimal
 
 Say = Callable[[Fraction | int], str]
 
@@ -20,6 +22,25 @@ def in_100(chance: Fraction) -> str:
     if nearest == 0 and chance > 0:
         return "less than 1 of 100"
     return f"{nearest} of 100"
+
+
+def chance_working(chance: Chance) -> str:
+    """How a chance came about, told with its numbers: tries on record and the guess beside them."""
+    tries = chance.tries
+    guessed = chance.guess * chance.guess_tries
+    good = tries.worked + chance.partly_weight * tries.partly
+    beside = f"your guess counts as {_number(chance.guess_tries)} tries of which {_number(guessed)} work"
+    if not tries.count:
+        return f"Not tried yet; {beside}."
+    partly = " (one that worked partly counts as half)" if tries.partly else ""
+    return (
+        f"{_number(good)} of {tries.count} worked{partly}; {beside}. Together {_number(good + guessed)}"
+        f" of {_number(tries.count + chance.guess_tries)}."
+    )
+
+
+def _number(value: Fraction) -> str:
+    return trim_decimal(Fraction(value), 1)
 
 
 def time_of(hours: Fraction) -> str:
@@ -76,16 +97,17 @@ def of_wish(wish: Wish, *, say: Say) -> str:
     """What obeying a wish costs in money, time and days."""
     if not wish.ruled_out or wish.bound is None:
         return wish.words
-    parts = []
-    for extra, words in (
-        (wish.extra_cost, say),
-        (wish.extra_hours, time_of),
-        (wish.extra_days, days_of),
-    ):
-        if extra is None or not round_half_up(extra * 60 if words is time_of else extra * 2):
-            continue
-        parts.append(f"{words(abs(extra))} {'more' if extra > 0 else 'less'}")
-    said = f"It takes {_listed(parts)} on average." if parts else "It costs nothing more."
+    parts = [
+        f"{words} {'more' if extra > 0 else 'less'}{what}"
+        for extra, words, what in (
+            (wish.extra_cost, say(abs(wish.extra_cost or 0)), " all in"),
+            (wish.extra_hours, time_of(wish.extra_hours or Fraction(0)), " of your time"),
+            (wish.extra_days, days_of(abs(wish.extra_days or 0)), ""),
+        )
+        # What rounds to nothing is not worth a word.
+        if extra and words not in (say(0), time_of(Fraction(0)), days_of(Fraction(0)))
+    ]
+    said = f"On average it takes {_listed(parts)}." if parts else "It costs nothing more."
     if wish.lost_chance > 0:
         said += (
             f" The chance of putting it right falls from {in_100(wish.free.expected.chance)}"

@@ -3,7 +3,7 @@
 import itertools
 from datetime import UTC, date, datetime
 
-from flips.actions import bench, hours, parts, pieces
+from flips.actions import bench, hours, parts, pieces, remedies
 from flips.models import Channel, ExpenseCategory, HelperRate, Person, Role, Shop, Stage
 from flips.pages.parts import read_readings
 
@@ -97,3 +97,33 @@ def make_attempt(
 def make_time(*, person, minutes=30, now=datetime(2026, 3, 4, 18, tzinfo=UTC), **fields):
     """Minutes typed in, that ended ``now``."""
     return hours.add_time(by=person, person=person, minutes=minutes, now=now, **fields)
+
+
+def make_fault(*, piece, kind="lifted_veneer", by=None, **fields):
+    """Something wrong with a piece."""
+    return remedies.add_fault(by=by or piece.created_by, piece=piece, kind=kind, **fields)
+
+
+def make_remedy(fault, technique, *, minutes=60, money_cents=0, level="even", by=None, **fields):
+    """A remedy of one step."""
+    return remedies.add_remedy(
+        by=by or fault.created_by,
+        fault=fault,
+        technique=technique,
+        minutes=minutes,
+        money_cents=money_cents,
+        level=level,
+        **fields,
+    )
+
+
+def make_tried(remedy, outcome, *, by=None, now=datetime(2026, 3, 6, 18, tzinfo=UTC), minutes=None, **fields):
+    """A remedy's next step tried, with its outcome; ``minutes`` of work where given."""
+    by = by or remedy.created_by
+    step = remedy.steps.live().order_by("place", "pk").first()
+    attempt = remedies.try_step(step, by=by, now=now, timer=False)
+    if minutes:
+        make_time(person=by, minutes=minutes, now=now, piece=attempt.piece, attempt=attempt)
+    if outcome == "failed":
+        fields.setdefault("why", "It came up again")
+    return remedies.end_attempt(attempt, by=by, now=now, outcome=outcome, **fields)

@@ -42,7 +42,9 @@ class PieceScheduleQuerySet(VoidableQuerySet):
         done = Prefetch(
             "dones", StepDone.objects.live().select_related("created_by").order_by("pk"), to_attr="live_dones"
         )
-        steps = ScheduleStep.objects.live().order_by("place", "pk").prefetch_related(done)
+        steps = (
+            ScheduleStep.objects.live().select_related("own").order_by("place", "pk").prefetch_related(done)
+        )
         return self.prefetch_related(Prefetch("steps", steps, to_attr="live_steps"))
 
     def of_pieces_here(self) -> Self:

@@ -27,7 +27,7 @@ from estimating.remedies import (
 from estimating.remedies import Remedy as Entry
 from estimating.remedies.work import cost_of
 from finishes.cautions import Caution, cautions_for
-from flips.fork_words import Share, working
+from flips.fork_words import Share, chance_working, working
 from flips.models.attempt_costs import AttemptCost, attempt_costs
 from flips.models.bench import Attempt, Outcome
 from flips.models.learning import TryBook
@@ -72,6 +72,11 @@ class StepState:
     def cautions(self) -> tuple[Caution, ...]:
         """What to be careful of."""
         return self.root.technique.cautions
+
+    @property
+    def working(self) -> str:
+        """How its chance came about, in words."""
+        return chance_working(self.chance)
 
     @property
     def can_start(self) -> bool:

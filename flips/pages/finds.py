@@ -307,6 +307,7 @@ def ceiling(request: HttpRequest) -> HttpResponse:
         "form": form,
         "reckoned": reckoned,
         "defaults": defaults,
+        "typed": _typed(form),
         "piece": piece,
         "kinds": _kinds(),
         "tab": "find",
@@ -314,6 +315,14 @@ def ceiling(request: HttpRequest) -> HttpResponse:
     if getattr(request, "htmx", False):
         return answer(request, "flips/finds/_ceiling.html", context)
     return answer(request, "flips/finds/ceiling.html", context, status=422 if form.errors else 200)
+
+
+def _typed(form: CeilingForm) -> list[tuple[str, str]]:
+    """What the form was sent with, so that it can be kept as it was worked out."""
+    if not form.is_bound:
+        return []
+    values = ((name, form.data.get(name)) for name in form.fields)
+    return [(name, str(value)) for name, value in values if value not in (None, "")]
 
 
 def _kinds() -> list[str]:
@@ -326,29 +335,23 @@ def ceiling_keep(request: HttpRequest) -> HttpResponse:
     """Keeps what was reckoned on the find, logging it as one first where it is not; the plan is learned from later."""
     piece = _asked_piece(request)
     form, reckoned, defaults = _ceiling_of(request.POST, piece)
-    if reckoned is None:
-        context = {
-            "form": form,
-            "reckoned": None,
-            "defaults": defaults,
-            "piece": piece,
-            "kinds": _kinds(),
-            "tab": "find",
-        }
-        return answer(request, "flips/finds/ceiling.html", context, status=422)
-    typed = form.cleaned_data
+    if reckoned is not None:
+        typed = form.cleaned_data
 
-    def keep() -> Done:
-        on = piece or pieces.log_find(by=request.user, what=typed["kind"], kind=typed["kind"][:60])  # type: ignore[arg-type]
-        row = finds.keep_reckoning(by=request.user, piece=on, **reckoned.figures())  # type: ignore[arg-type]
-        return Done(on.get_absolute_url(), "Kept with the find.", undo_token("made", row if piece else on))
+        def keep() -> Done:
+            on = piece or pieces.log_find(by=request.user, what=typed["kind"], kind=typed["kind"][:60])  # type: ignore[arg-type]
+            row = finds.keep_reckoning(by=request.user, piece=on, **reckoned.figures())  # type: ignore[arg-type]
+            return Done(
+                on.get_absolute_url(), "Kept with the find.", undo_token("made", row if piece else on)
+            )
 
-    if done := once(request, form, keep):
-        return done
+        if done := once(request, form, keep):
+            return done
     context = {
         "form": form,
         "reckoned": reckoned,
         "defaults": defaults,
+        "typed": _typed(form),
         "piece": piece,
         "kinds": _kinds(),
         "tab": "find",
