@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from types import MappingProxyType
 
 from finishes.products import Shelf
 from finishes.schedules import (
@@ -44,7 +45,7 @@ ACTION_WORDS = {
     PRIME: "Prime",
     COAT: "Coat",
     WIPE: "Wipe off the excess",
-    RUB: "Rub with fine paper or a pad",
+    RUB: "Rub down",
     WAIT: "Wait",
     WAX: "Wax",
     CLEAN: "Clean off dust and grease",
@@ -179,6 +180,64 @@ def _candidates(refusal: Refusal, steps: Sequence[Step], shelf: Shelf) -> list[F
     return found
 
 
-def typed_minutes(span: timedelta | None) -> int | None:
-    """A time in whole minutes, half up; None stays None."""
-    return None if span is None else round(span.total_seconds() / 60)
+@dataclass(frozen=True)
+class UsualStep:
+    """A step of a usual recipe: an action, with the name of a shipped product where one is put on."""
+
+    action: str
+    product: str = ""
+    remark: str = ""
+    wait: timedelta | None = None
+
+
+# Starting points to be changed; common practice, no source.
+USUAL: Mapping[str, tuple[UsualStep, ...]] = MappingProxyType(
+    {
+        "Wiping varnish, three thin coats": (
+            UsualStep(SAND, remark="120, 150, 180"),
+            UsualStep(CLEAN),
+            UsualStep(COAT, "wiping varnish"),
+            UsualStep(RUB, remark="320 paper"),
+            UsualStep(COAT, "wiping varnish"),
+            UsualStep(RUB, remark="320 paper"),
+            UsualStep(COAT, "wiping varnish"),
+        ),
+        "Oil, then wax": (
+            UsualStep(SAND, remark="150, 180, 220"),
+            UsualStep(COAT, "danish oil"),
+            UsualStep(WIPE),
+            UsualStep(COAT, "danish oil"),
+            UsualStep(WIPE),
+            UsualStep(WAIT, wait=timedelta(days=3)),
+            UsualStep(WAX, "paste wax"),
+        ),
+        "Shellac and wax": (
+            UsualStep(SAND, remark="150, 180, 220"),
+            UsualStep(COAT, "shellac, dewaxed (2 lb cut)"),
+            UsualStep(RUB, remark="320 paper"),
+            UsualStep(COAT, "shellac, dewaxed (2 lb cut)"),
+            UsualStep(COAT, "shellac, dewaxed (2 lb cut)"),
+            UsualStep(RUB, remark="fine pad"),
+            UsualStep(WAX, "paste wax"),
+        ),
+        "Oil stain under waterborne clear": (
+            UsualStep(SAND, remark="120, 150, 180"),
+            UsualStep(STAIN, "oil stain (penetrating)"),
+            UsualStep(WIPE),
+            UsualStep(WAIT, wait=timedelta(hours=24)),
+            UsualStep(COAT, "shellac, dewaxed (2 lb cut)"),
+            UsualStep(RUB, remark="320 paper"),
+            UsualStep(COAT, "waterborne clear"),
+            UsualStep(RUB, remark="320 paper"),
+            UsualStep(COAT, "waterborne clear"),
+        ),
+        "Paint over primer": (
+            UsualStep(SAND, remark="120, 150"),
+            UsualStep(CLEAN),
+            UsualStep(PRIME, "shellac primer"),
+            UsualStep(RUB, remark="220 paper"),
+            UsualStep(COAT, "latex (acrylic) paint"),
+            UsualStep(COAT, "latex (acrylic) paint"),
+        ),
+    }
+)
