@@ -10,8 +10,10 @@ from django.db.models import Exists, OuterRef
 from django.urls import reverse
 
 from flips.models.bench import Attempt, TimeEntry
+from flips.models.day_plan import bench_plan
 from flips.models.forks import to_weigh_again
 from flips.models.parts import Part, Removal
+from flips.models.people import Shop
 from flips.models.pieces import Piece, Stage
 from flips.models.receipts import Receipt
 from flips.models.stock import Use, low_materials
@@ -147,6 +149,32 @@ def _to_weigh_again(now: datetime) -> list[NextStep]:
     ]
 
 
+SAID = {"now": "{0} can go on now", "missed": "Window missed: {0}", "hold": "Not now: {0}"}
+
+
+def _to_finish(now: datetime) -> list[NextStep]:
+    """Coats that can go on now, those whose window is missed, and those the room forbids."""
+    shop = Shop.current()
+    if shop is None:
+        return []
+    plan = bench_plan(now=now, shop=shop)
+    found = []
+    for stand, doing in plan.standings:
+        if stand.state not in SAID:
+            continue
+        said = SAID[stand.state] if doing.planned.step.applies or stand.state != "now" else "{0} now"
+        until = f", until {doing.planned.latest:%a %H:%M}" if doing.planned.latest else ""
+        found.append(
+            NextStep(
+                "paint-roller",
+                said.format(doing.title if stand.state == "now" else doing.planned.step.title),
+                f"{doing.schedule.piece}, {doing.schedule.group}{until}",
+                doing.schedule.get_absolute_url(),
+            )
+        )
+    return found[:MOST]
+
+
 FOR_ALL: list[Callable[[], list[NextStep]]] = [_attempts, _uses_to_fix, _unsurveyed, _still_off, _running_low]
 FOR_OWNER: list[Callable[[], list[NextStep]]] = [_only_photos, _receipts, _receipts_not_adding_up, _to_list]
 
@@ -154,6 +182,8 @@ FOR_OWNER: list[Callable[[], list[NextStep]]] = [_only_photos, _receipts, _recei
 def next_steps(*, owner: bool, now: datetime) -> list[NextStep]:
     """What waits, the most urgent first; receipts, finds and listings only for an owner."""
     steps = [*_left_running(now), *_to_weigh_again(now)] if owner else []
+    # Paint does not wait; receipts do.
+    steps += _to_finish(now)
     for ask in [*(FOR_OWNER if owner else ()), *FOR_ALL]:
         steps += ask()
     return steps
