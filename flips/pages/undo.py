@@ -19,12 +19,17 @@ from flips.pages.answers import UNDO_GRACE_SECONDS, UNDO_SALT, UNDO_SECONDS, mes
 # What a helper enters, and so may take back; everything else shows money or is the owner's to decide.
 HELPERS_MAY = {
     "flips.attempt",
+    "flips.colourmatch",
     "flips.logentry",
     "flips.part",
     "flips.photo",
+    "flips.pieceschedule",
     "flips.reading",
     "flips.removal",
+    "flips.roomreading",
     "flips.sawnsheet",
+    "flips.schedulestep",
+    "flips.stepdone",
     "flips.timeentry",
     "flips.use",
 }
