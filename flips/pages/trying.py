@@ -67,7 +67,7 @@ class BeforeForm(forms.Form):
     length = LengthField(label="Joint, length", required=False)
     width = LengthField(label="Joint, width", required=False)
     clamps = forms.IntegerField(label="Clamps you have", required=False, min_value=0, max_value=999)
-    force = ForceField(label="One clamp presses", required=False, max_length=40)
+    force = ForceField(label="One clamp presses", required=False)
     under = forms.ChoiceField(label="What is on it now", required=False)
     over = forms.ChoiceField(label="What goes on", required=False)
 
