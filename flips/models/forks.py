@@ -28,7 +28,7 @@ from estimating.remedies import Remedy as Entry
 from estimating.remedies.work import cost_of
 from finishes.cautions import Caution, cautions_for
 from flips.fork_words import Share, chance_working, working
-from flips.models.attempt_costs import AttemptCost, attempt_costs
+from flips.models.attempt_costs import attempt_costs
 from flips.models.bench import Attempt, Outcome
 from flips.models.learning import TryBook
 from flips.models.people import Shop
@@ -411,12 +411,12 @@ def _note_sunk(board: Board, *, shop: Shop, now: datetime) -> None:
     costs = attempt_costs([board.fault.piece_id], zone=shop.zone) if every else {}
     board.sunk_cents = sum(cost.cents for pk, cost in costs.items() if pk in every)
     board.sunk_minutes = sum(cost.minutes for pk, cost in costs.items() if pk in every)
-    board.under_way = under_way_of(board.remedies)
+    board.under_way = under_way_of(board.remedies, now)
     for attempt in board.under_way:
-        spent = costs.get(attempt.pk, AttemptCost()).minutes + running_minutes(attempt, now)
-        attempt.spent_minutes = spent  # type: ignore[attr-defined]
         board.ask = board.ask or ask_again(
-            just_failed=False, minutes_spent=spent, minutes_expected=attempt.planned_minutes or 0
+            just_failed=False,
+            minutes_spent=minutes_on(attempt, now),
+            minutes_expected=attempt.planned_minutes or 0,
         )
     ended = [one for one in attempts.values() if one.ended_at is not None]
     last = max(ended, key=lambda one: (one.ended_at, one.pk), default=None)
@@ -425,12 +425,12 @@ def _note_sunk(board: Board, *, shop: Shop, now: datetime) -> None:
         board.ask = ask_again(just_failed=True, minutes_spent=0, minutes_expected=0)
 
 
-def running_minutes(attempt: Attempt, now: datetime) -> int:
-    """Minutes on timers that still run for it."""
+def minutes_on(attempt: Attempt, now: datetime) -> int:
+    """Minutes of everybody on it, those on a timer that still runs included."""
     return sum(
-        int((now - entry.started_at).total_seconds() // 60)
+        entry.minutes if entry.minutes is not None else int((now - entry.started_at).total_seconds() // 60)
         for entry in attempt.time_entries.all()
-        if entry.minutes is None and entry.voided_at is None
+        if entry.voided_at is None
     )
 
 
@@ -495,11 +495,13 @@ def wish_words(tag: Tag) -> str:
     return WISHES[tag]
 
 
-def under_way_of(states: Sequence[RemedyState]) -> list[Attempt]:
-    """The attempts of these remedies whose outcome is still to come, each once."""
+def under_way_of(states: Sequence[RemedyState], now: datetime) -> list[Attempt]:
+    """The attempts of these remedies whose outcome is still to come, each once, with ``spent_minutes``."""
     found = {
         step.last.pk: step.last for one in states for step in one.steps if step.last and step.last.is_open
     }
+    for attempt in found.values():
+        attempt.spent_minutes = minutes_on(attempt, now)  # type: ignore[attr-defined]
     return list(found.values())
 
 
@@ -554,14 +556,9 @@ def to_weigh_again(now: datetime) -> list[Waiting]:
             last[row.remedy.fault_id] = row
     found = []
     for attempt in last.values():
-        spent = sum(
-            entry.minutes
-            for entry in attempt.time_entries.all()
-            if entry.minutes is not None and entry.voided_at is None
-        )
         why = ask_again(
             just_failed=attempt.outcome == Outcome.FAILED,
-            minutes_spent=spent + running_minutes(attempt, now),
+            minutes_spent=minutes_on(attempt, now),
             minutes_expected=(attempt.planned_minutes or 0) if attempt.is_open else 0,
         )
         if why and attempt.remedy is not None:
@@ -586,8 +583,8 @@ __all__ = [
     "board_of",
     "load",
     "load_all",
+    "minutes_on",
     "planned_of",
-    "running_minutes",
     "to_weigh_again",
     "under_way_of",
     "ways_out",

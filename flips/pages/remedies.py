@@ -30,6 +30,7 @@ from flips.models.forks import (
     board_of,
     load,
     planned_of,
+    under_way_of,
 )
 from flips.models.people import Shop
 from flips.pages.answers import Done, answer, go, once, refusals_on, refused_status, undo_token
@@ -352,8 +353,18 @@ def fault(request: HttpRequest, fault_id: int) -> HttpResponse:
     """A fault: for an owner the fork board, for a helper its remedies and steps without money."""
     shown = fault_or_404(fault_id)
     if not request.user.is_owner:  # type: ignore[union-attr]
+        states = load(shown)
+        under_way = under_way_of(states, timezone.now())
+        planned_of(under_way)
         context = on_piece(
-            request, shown.piece, "faults", fault=shown, states=load(shown), parts=shown.its_parts()
+            request,
+            shown.piece,
+            "faults",
+            fault=shown,
+            states=states,
+            under_way=under_way,
+            parts=shown.its_parts(),
+            photos=list(shown.photos.live()),
         )
         return answer(request, "flips/remedies/fault.html", context)
     return board_page(request, shown)
