@@ -100,9 +100,9 @@ def of_wish(wish: Wish, *, say: Say) -> str:
     parts = [
         f"{words} {'more' if extra > 0 else 'less'}{what}"
         for extra, words, what in (
-            (wish.extra_cost, say(abs(wish.extra_cost or 0)), " all in"),
+            (wish.extra_cost, say(_size(wish.extra_cost)), " all in"),
             (wish.extra_hours, time_of(wish.extra_hours or Fraction(0)), " of your time"),
-            (wish.extra_days, days_of(abs(wish.extra_days or 0)), ""),
+            (wish.extra_days, days_of(_size(wish.extra_days)), ""),
         )
         # What rounds to nothing is not worth a word.
         if extra and words not in (say(0), time_of(Fraction(0)), days_of(Fraction(0)))
@@ -114,6 +114,11 @@ def of_wish(wish: Wish, *, say: Say) -> str:
             f" to {in_100(wish.bound.expected.chance)}."
         )
     return said
+
+
+def _size(extra: Fraction | None) -> Fraction:
+    """How much, whichever way."""
+    return extra if extra is not None and extra >= 0 else -(extra or Fraction(0))
 
 
 def _listed(parts: Sequence[str]) -> str:

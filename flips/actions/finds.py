@@ -23,10 +23,12 @@ def usual_channel() -> Channel | None:
     )
 
 
-def usual_terms(day: date, *, channel: Channel | None = None, **amounts: int) -> Terms:
+def usual_terms(
+    day: date, *, channel: Channel | None = None, delivery_charged: int = 0, delivery_paid: int = 0
+) -> Terms:
     """What selling costs on a channel (the usual one where none is named) by its rule of the day."""
     fee = fee_of(channel or usual_channel(), day)
-    return Terms(fees=(fee,) if fee else (), **amounts)
+    return Terms(fees=(fee,) if fee else (), delivery_charged=delivery_charged, delivery_paid=delivery_paid)
 
 
 @transaction.atomic

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
 from statistics import median
+from typing import Any
 
 from django.db.models import F
 from django.db.models.functions import Coalesce, Trim
@@ -40,17 +41,17 @@ class TryBook:
     does not matter.
     """
 
-    def __init__(self, rows: Iterable[Mapping[str, object]]) -> None:
+    def __init__(self, rows: Iterable[Any]) -> None:
         self._rows: dict[str, list[tuple[str | None, str | None, str, int]]] = defaultdict(list)
         for row in rows:
             self._rows[_key(str(row["name"]))].append(
-                (row["material"], row["fault"], str(row["outcome"]), int(str(row["n"])))  # type: ignore[arg-type]
+                (row["material"], row["fault"], str(row["outcome"]), int(str(row["n"])))
             )
 
     @classmethod
     def of_the_shop(cls) -> TryBook:
         """The whole record, in one query."""
-        return cls(list(Attempt.objects.tallied()))
+        return cls(Attempt.objects.tallied())
 
     def tries(self, technique: str, *, material: str | None = None, fault: str | None = None) -> Tries:
         """Tries of a technique, on one material and for one fault where those are named."""
@@ -314,7 +315,7 @@ def pace_of(kind: str, *, shop: Shop) -> Pace:
     timed = [row for row in rows if costs.get(row["pk"], AttemptCost()).minutes]
     return Pace(
         len(timed),
-        sum(row["planned_minutes"] for row in timed),
+        sum(row["planned_minutes"] or 0 for row in timed),
         sum(costs[row["pk"]].minutes for row in timed),
     )
 
@@ -332,7 +333,7 @@ def yes_counts(kind: str) -> dict[str, tuple[int, int]]:
     )
     for question, answer, its_kind, what in rows:
         if kind_of(its_kind, what) == kind:
-            found[question][0] += int(answer == "yes")
+            found[question][0] += 1 if answer == "yes" else 0
             found[question][1] += 1
     return {question: (yes, looked) for question, (yes, looked) in found.items()}
 

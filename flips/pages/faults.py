@@ -125,7 +125,7 @@ def fault_new(request: HttpRequest, piece_id: int) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
 
         def note() -> Done:
-            fault = remedies.add_fault(by=request.user, piece=piece, **form.cleaned_data)  # type: ignore[arg-type, misc]
+            fault = remedies.add_fault(by=request.user, piece=piece, **form.cleaned_data)  # type: ignore[arg-type]
             return Done(fault.get_absolute_url(), "Fault noted.", undo_token("made", fault))
 
         if done := once(request, form, note):

@@ -288,15 +288,14 @@ def ceiling(request: HttpRequest) -> HttpResponse:
     """The most to pay, while standing in the store: type what it is, what is asked and what it may fetch."""
     piece = _asked_piece(request)
     typed = any(name in request.GET for name in CeilingForm.base_fields if name != "piece")
-    data = request.GET if typed else None
+    data: Any = request.GET if typed else None
     reckoned = defaults = None
     if data is None and piece is not None:
         # A find that is known already answers at once, with what was noted on it.
-        first = CeilingForm(initial=_initial(piece))
-        data = {name: first[name].value() or "" for name in ("piece", "kind")}
-        data |= {
-            name: first.fields[name].prepare_value(value)  # type: ignore[attr-defined]
-            for name, value in (("asking", piece.asking_cents), ("likely", piece.expected_cents))
+        amounts = MoneyField()
+        data = {
+            name: amounts.prepare_value(value) if name in MONEY else value
+            for name, value in _initial(piece).items()
             if value is not None
         }
     if data is not None:
@@ -417,15 +416,14 @@ def _options() -> list[Option]:
     terms = usual_terms(timezone.localdate())
     found = []
     for piece in rows:
-        row = kept.get(piece.pk)
-        asked = piece.asking_cents
-        if row is not None:
+        reckoned, asked = kept.get(piece.pk), piece.asking_cents
+        if reckoned is not None:
             cash = outlay(
-                asked if asked is not None else row.ceiling_cents,
-                premium_percent=Fraction(row.premium_hundredths, 100),
-                tax_percent=Fraction(row.tax_hundredths, 100),
+                asked if asked is not None else reckoned.ceiling_cents,
+                premium_percent=Fraction(reckoned.premium_hundredths, 100),
+                tax_percent=Fraction(reckoned.tax_hundredths, 100),
             ).total
-            found.append(Option(piece, cash, row.left_cents - cash, row.minutes, "as reckoned"))
+            found.append(Option(piece, cash, reckoned.left_cents - cash, reckoned.minutes, "as reckoned"))
             continue
         record = records.get(kind_of_piece(piece)) or records[""]
         price = piece.expected_cents

@@ -589,6 +589,8 @@ class StepEditForm(RecordForm):
         help_text="Shared work is done once and paid once, with the figures of the step it is named after.",
     )
 
+    instance: RemedyStep
+
     class Meta:
         model = RemedyStep
         fields = ["minutes", "money_cents", "level", "days", "any_time", "clamps", "shares", "note"]
@@ -611,7 +613,7 @@ class StepEditForm(RecordForm):
         )
         self.fields["shares"].label_from_instance = lambda one: f"{one.technique} in “{one.remedy}”"  # type: ignore[attr-defined]
         step = self.instance
-        self.initial |= {
+        self.initial = self.initial | {  # type: ignore[operator]
             "technique_name": step.technique.name,
             "tags": step.tags,
             "least": step.least_temperature,

@@ -75,6 +75,8 @@ class TechniqueForm(RecordForm):
         help_text="Those its name speaks of are always shown.",
     )
 
+    instance: Technique
+
     class Meta:
         model = Technique
         fields = ["name", "level", "note"]

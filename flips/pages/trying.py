@@ -19,7 +19,7 @@ from finishes.measures import BadMeasure, Temperature
 from finishes.products import SURFACES, shipped_shelf
 from flips.access import open_to_helper
 from flips.actions import hours, remedies
-from flips.models import Attempt, Lot, Outcome, Part, RemedyStep, StepMaterial, TimeEntry
+from flips.models import Attempt, Dimension, Lot, Outcome, Part, RemedyStep, StepMaterial, TimeEntry
 from flips.models.forks import StepState, load
 from flips.pages.answers import Done, answer, go, once, refused_status
 from flips.pages.forms import LengthField, TemperatureField, current_shop, forms
@@ -74,10 +74,8 @@ class BeforeForm(forms.Form):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         families = _families()
-        self.fields["adhesive"].choices = [
-            ("", "Choose"),
-            *((row.key, row.name) for row in ADHESIVES.values()),
-        ]  # type: ignore[attr-defined]
+        glues = [("", "Choose"), *((row.key, row.name) for row in ADHESIVES.values())]
+        self.fields["adhesive"].choices = glues  # type: ignore[attr-defined]
         self.fields["under"].choices = [("", "Choose"), *((one, one) for one in (*SURFACES, *families))]  # type: ignore[attr-defined]
         self.fields["over"].choices = [("", "Choose"), *((one, one) for one in families)]  # type: ignore[attr-defined]
 
@@ -213,8 +211,8 @@ def _checks(fault: Any, state: StepState, part: Part | None, typed: dict[str, An
         found.append(
             fit_check(
                 part.name,
-                thickness=readings.get("thickness", ()),
-                opening=readings.get("opening", ()),
+                thickness=readings.get(Dimension.THICKNESS, []),
+                opening=readings.get(Dimension.OPENING, []),
                 system=system,
             )
         )
@@ -261,7 +259,7 @@ def step_try(request: HttpRequest, step_id: int) -> HttpResponse:
     step = step_or_404(step_id)
     fault = fault_or_404(step.remedy.fault_id)
     now = timezone.now()
-    running = TimeEntry.objects.running().filter(person=request.user).select_related("piece").first()
+    running = TimeEntry.objects.running().filter(person=request.user.pk).select_related("piece").first()
     # A timer on another piece is hers to stop: it is asked about there, not lost here.
     elsewhere = running is not None and running.piece_id != fault.piece_id
 
