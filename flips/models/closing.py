@@ -198,6 +198,12 @@ NOT_DATED: dict[str, str] = {
     "piece": "asking, expected and listed prices are wishes; what it cost and brought is dated elsewhere",
     "shop": "its wanted pay is a yardstick; what would move figures is refused by refuse_moving_figures",
     "feerule": "a sale keeps the fee it was entered with",
+    "attempt": "what it was planned to cost is a guess; what it did cost is in its uses and hours",
+    "fault": "what putting it right would add to the price is a guess",
+    "remedystep": "what a step would cost is a guess",
+    "reckoning": "a reckoning for a find is a guess",
+    "estimateline": "an estimate is a guess",
+    "comparable": "what others asked and got",
 }
 
 

@@ -105,7 +105,9 @@ class Books:
         closed = {close.first: close for close in self.closes}
         first_closed = min(closed, default=None)
         last = max(days)
-        start = self._year(min(days))[0]
+        earliest = min(days)
+        # Nothing lies before the first closing: its own first day begins the books, whatever the tax year is now.
+        start = earliest if earliest == first_closed else self._year(earliest)[0]
         years: list[ShopYear] = []
         while start <= last:
             close = closed.get(start)

@@ -19,6 +19,7 @@ from django.db import IntegrityError, models, transaction
 from django.forms import BaseForm
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import render
+from simple_history.models import HistoricalRecords
 
 from flips.models import ClosedYear, Sent
 
@@ -65,7 +66,7 @@ def refusals_on(form: BaseForm) -> Iterator[None]:
         with transaction.atomic():
             yield
     except ValidationError as refused:
-        if isinstance(refused, ClosedYear):
+        if isinstance(refused, ClosedYear) and _owner_is_looking():
             form.closed_year = refused  # type: ignore[attr-defined]
         if hasattr(refused, "error_dict"):
             for field, errors in refused.error_dict.items():
@@ -76,6 +77,12 @@ def refusals_on(form: BaseForm) -> Iterator[None]:
     except IntegrityError as refused:
         # Two requests at once can both pass validation; the constraint decides, and its message is shown.
         form.add_error(None, ValidationError(message_of(refused)))
+
+
+def _owner_is_looking() -> bool:
+    """Whether the present request is an owner's; forms render themselves and are not told."""
+    request = getattr(HistoricalRecords.context, "request", None)
+    return bool(getattr(getattr(request, "user", None), "is_owner", False))
 
 
 def _field_of(form: BaseForm, column: str) -> str | None:

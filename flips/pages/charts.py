@@ -100,7 +100,7 @@ def rows(name: str, *, title: str, text: str, bars: Sequence[Bar]) -> SafeString
                 '<text x="{}" y="{}" font-size="12" text-anchor="end" fill="{}">{}</text>'
                 '<rect x="0.5" y="{}" width="{}" height="10" fill="{}" fill-opacity="{}" stroke="{}" stroke-width="1"{}/>',
                 y + 13, INK, bar.label[:34], width, y + 13, INK, bar.shown, y + 18, _at(max(long - 1, Fraction(0))), INK,
-                "0.6" if bar.value >= 0 else "0", INK, format_html(' stroke-dasharray="3 2"') if bar.value < 0 else "",
+                "0.6" if bar.value >= 0 else "0", INK, SafeString(' stroke-dasharray="3 2"') if bar.value < 0 else "",
             )
         )  # fmt: skip
     inside = format_html_join("", "{}", ((part,) for part in parts))
