@@ -57,20 +57,28 @@ def stock_check(material: str, *, wanted: Fraction, left: Fraction | None, unit:
     return StepCheck("Stock", GOOD, f"{need} planned, {have}.")
 
 
+def clamp_check(clamps: int | None, *, needs: int | None) -> StepCheck | None:
+    """Whether there are as many clamps as the step was planned with; None when it was planned with none."""
+    if needs is None:
+        return None
+    if clamps is None:
+        return StepCheck("Clamps", ASK, f"It was planned with {needs} clamps. How many have you?")
+    if clamps < needs:
+        return StepCheck("Clamps", BAD, f"It takes {needs} clamps and you have {clamps}.")
+    return StepCheck("Clamps", GOOD, f"It takes {needs} clamps and you have {clamps}.")
+
+
 def glue_check(
     *,
     joint: Joint | None,
     adhesive: Adhesive | None,
     clamps: int | None,
     force: Force | None,
-    needs: int | None,
     room: Temperature | None,
     thin_face: bool,
     system: str,
 ) -> StepCheck:
     """The glue-up's verdict with its figures, or what is still wanted to give one."""
-    if needs is not None and clamps is not None and clamps < needs:
-        return StepCheck("Glue-up", BAD, f"It takes {needs} clamps and you have {clamps}.")
     missing = [
         words
         for words, is_missing in (

@@ -27,6 +27,7 @@ from flips.pages.on_piece import on_piece, undo_for
 from flips.pages.remedies import fault_or_404
 from flips.step_checks import (
     StepCheck,
+    clamp_check,
     coat_check,
     fit_check,
     glue_check,
@@ -186,11 +187,12 @@ def _checks(fault: Any, state: StepState, part: Part | None, typed: dict[str, An
     adhesive = ADHESIVES.get(typed.get("adhesive") or "") if _glues(state) else None
     least: list[tuple[str, Temperature]] = []
     if state.root.least_temperature is not None:
-        least.append(("The step", state.root.least_temperature))
+        least.append(("the step", state.root.least_temperature))
     if adhesive is not None:
         coldest = (Fraction(adhesive.least_temperature.value) - 32) * Fraction(5, 9)
         least.append((adhesive.name, Temperature(coldest)))
     found = [temperature_check(typed.get("room"), least=least, system=system)]
+    found.append(clamp_check(typed.get("clamps"), needs=state.root.clamps))
     if _glues(state):
         length, width = typed.get("length"), typed.get("width")
         found.append(
@@ -199,7 +201,6 @@ def _checks(fault: Any, state: StepState, part: Part | None, typed: dict[str, An
                 adhesive=adhesive,
                 clamps=typed.get("clamps"),
                 force=typed.get("force"),
-                needs=state.root.clamps,
                 room=typed.get("room"),
                 thin_face=fault.material.startswith("veneered")
                 or "veneer" in state.root.technique.name.lower(),

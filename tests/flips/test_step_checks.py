@@ -7,7 +7,7 @@ from finishes.forces import Force
 from finishes.glue import ADHESIVES
 from finishes.measures import Length, Temperature
 from finishes.products import shipped_shelf
-from flips.step_checks import coat_check, fit_check, glue_check, stock_check, temperature_check
+from flips.step_checks import clamp_check, coat_check, fit_check, glue_check, stock_check, temperature_check
 
 JOINT = Joint(Length.inches(24), Length.inches(12))
 YELLOW = ADHESIVES["yellow PVA"]
@@ -19,7 +19,6 @@ def glued(**more):
         "adhesive": YELLOW,
         "clamps": 4,
         "force": Force(Fraction(300)),
-        "needs": None,
         "room": None,
         "thin_face": False,
         "system": "imperial",
@@ -45,16 +44,19 @@ def test_what_is_not_known_is_asked_for():
 
 
 def test_too_few_clamps_for_the_step_need_no_arithmetic():
-    assert glued(clamps=4, needs=8).text == "It takes 8 clamps and you have 4."
+    assert clamp_check(4, needs=8).text == "It takes 8 clamps and you have 4."
+    assert clamp_check(8, needs=8).standing == "good"
+    assert clamp_check(None, needs=8).standing == "ask"
+    assert clamp_check(4, needs=None) is None
 
 
 def test_the_coldest_limit_that_is_highest_counts():
-    least = [("The step", Temperature(Fraction(10))), ("The glue", Temperature(Fraction(13)))]
+    least = [("the step", Temperature(Fraction(10))), ("the glue", Temperature(Fraction(13)))]
 
     cold = temperature_check(Temperature(Fraction(12)), least=least, system="metric")
     warm = temperature_check(Temperature(Fraction(13)), least=least, system="metric")
 
-    assert cold.text == "12 °C now, and The glue wants at least 13 °C."
+    assert cold.text == "12 °C now, and the glue wants at least 13 °C."
     assert cold.is_bad
     assert warm.standing == "good"
     assert temperature_check(None, least=[], system="metric") is None
