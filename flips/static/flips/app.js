@@ -274,8 +274,11 @@
       setTimeout(() => { place.append(...boxes); boxes.forEach(tend); }, 60);
     }
     stored(sessionStorage, "toasts", null);
-    // A long row of tabs shows the one she is on.
-    all(".section-tabs [aria-current]").forEach((tab) => tab.closest("nav").scrollTo({ left: tab.offsetLeft - 60 }));
+    // A long row of tabs shows the one she is on, with a neighbour on either side.
+    all(".section-tabs [aria-current]").forEach((tab) => {
+      const row = tab.closest("nav");
+      row.scrollLeft += tab.getBoundingClientRect().left - row.getBoundingClientRect().left - (row.clientWidth - tab.offsetWidth) / 2;
+    });
     ready(document);
     setInterval(() => { if (!document.hidden) tick(); }, 1000);
     document.addEventListener("htmx:load", (event) => { if (event.detail.elt !== body()) ready(event.detail.elt); });
