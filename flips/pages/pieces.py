@@ -251,39 +251,48 @@ def piece(request: HttpRequest, piece_id: int) -> HttpResponse:
         sale_share = shown.sale_shares.live().filter(returned=False).select_related("sale").first()
         context |= {
             "figures": figures,
-            "strip": money_strip(figures) if figures else [],
+            "strip": money_strip(figures, shown.pk) if figures else [],
             "purchase": purchase_share.purchase if purchase_share else None,
             "sale": sale_share.sale if sale_share else None,
         }
     return answer(request, "flips/pieces/piece.html", context)
 
 
-def money_strip(figures: Any) -> list[dict[str, Any]]:
-    """What a piece has cost and brought, as the strip on its page shows it."""
+def money_strip(figures: Any, piece_id: int) -> list[dict[str, Any]]:
+    """What a piece has cost and brought, as the strip on its page shows it; each figure opens its lines."""
     from flips.templatetags.shop import as_hours, as_percent
 
     strip: list[dict[str, Any]] = [
-        {"label": "In it so far", "cents": figures.in_it_so_far, "main": True},
+        {"label": "In it so far", "figure": "in_it_so_far", "cents": figures.in_it_so_far, "main": True},
         {
             "label": "Paid",
+            "figure": "paid_in",
             "cents": figures.paid + figures.premium_tax + figures.transport + figures.brought_in,
         },
-        {"label": "Parts bought", "cents": figures.parts},
-        {"label": "Materials", "cents": figures.materials},
-        {"label": "Paid help", "cents": figures.paid_help},
-        {"label": "Failed attempts", "cents": figures.failed_attempts, "note": "within the above"},
-        {"label": "Your hours", "text": as_hours(figures.owner_minutes)},
+        {"label": "Parts bought", "figure": "parts", "cents": figures.parts},
+        {"label": "Materials", "figure": "materials", "cents": figures.materials},
+        {"label": "Paid help", "figure": "paid_help", "cents": figures.paid_help},
+        {
+            "label": "Failed attempts",
+            "figure": "failed_attempts",
+            "cents": figures.failed_attempts,
+            "note": "within the above",
+        },
+        {"label": "Your hours", "figure": "owner_minutes", "text": as_hours(figures.owner_minutes)},
     ]
     if figures.margin is not None:
         percent = as_percent(figures.margin_percent / 100) if figures.margin_percent is not None else "–"
         strip += [
-            {"label": "Margin", "cents": figures.margin, "main": True},
-            {"label": "Revenue", "cents": figures.revenue},
-            {"label": "Selling costs", "cents": figures.selling_total},
+            {"label": "Margin", "figure": "margin", "cents": figures.margin, "main": True},
+            {"label": "Revenue", "figure": "revenue", "cents": figures.revenue},
+            {"label": "Selling costs", "figure": "selling_total", "cents": figures.selling_total},
             {"label": "Margin %", "text": percent},
-            {"label": "Hourly", "cents": figures.hourly, "text": "–"},
-            {"label": "After wages", "cents": figures.after_wages, "text": "–"},
+            {"label": "Hourly", "figure": "hourly", "cents": figures.hourly, "text": "–"},
+            {"label": "After wages", "figure": "after_wages", "cents": figures.after_wages, "text": "–"},
         ]
+    for one in strip:
+        if "figure" in one:
+            one["href"] = reverse("piece_figure", args=[piece_id, one["figure"]])
     return strip
 
 
