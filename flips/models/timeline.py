@@ -15,6 +15,7 @@ from flips.models.bench import Attempt, LogEntry, Outcome, TimeEntry
 from flips.models.parts import Removal
 from flips.models.pieces import Photo, Piece, PurchaseShare, Stage, StageChange
 from flips.models.receipts import LineShare, ReceiptLine
+from flips.models.remedies import Fault
 from flips.models.sales import Return, SaleShare
 from flips.models.stock import Use
 
@@ -50,6 +51,7 @@ def timeline(piece: Piece, *, with_money: bool) -> list[Happening]:
         *_stages(piece, zone, but=TOLD_BY_MONEY if with_money else ()),
         *_bench(piece),
         *_taken_apart(piece),
+        *_faults(piece, zone),
         *_photos(piece),
         *_uses(piece, zone, with_money),
     ]
@@ -150,6 +152,31 @@ def _taken_apart(piece: Piece) -> list[Happening]:
             short = f"{row.missing} missing" if row.missing else "all fasteners back"
             found.append(
                 Happening(at=row.back_at, icon="plug", title=f"Put back {row.part.name}", text=short)
+            )
+    return found
+
+
+def _faults(piece: Piece, zone: Any) -> list[Happening]:
+    found = []
+    for row in Fault.objects.live().filter(piece=piece).select_related("created_by"):
+        found.append(
+            Happening(
+                at=row.created_at,
+                icon="search-check",
+                title=f"Fault noted: {row}",
+                who=str(row.created_by or ""),
+                href=row.get_absolute_url(),
+            )
+        )
+        if row.settled_on is not None:
+            found.append(
+                Happening(
+                    at=datetime.combine(row.settled_on, time(23, 59), tzinfo=zone),
+                    icon="check",
+                    title=f"{row}: {row.get_settled_display().lower()}",
+                    href=row.get_absolute_url(),
+                    by_day=True,
+                )
             )
     return found
 

@@ -254,8 +254,10 @@ def ways_of(board: Board, say: Any) -> list[Way]:
 
 def advice_of(board: Board, say: Any) -> str:
     """What the fork comes to, in one sentence."""
-    if board.fork is None or board.fork.lead is None:
+    if board.fork is None:
         return ""
+    if board.fork.lead is None:
+        return f"Nothing is left to try: {WAY_WORDS[board.fork.best.name].lower()}."
     best, lead = WAY_WORDS[board.fork.best.name], round_half_up(board.fork.lead)
     if not lead:
         return f"{best}: it leaves the same, and it is certain."

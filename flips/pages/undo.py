@@ -20,6 +20,7 @@ from flips.pages.answers import UNDO_GRACE_SECONDS, UNDO_SALT, UNDO_SECONDS, mes
 HELPERS_MAY = {
     "flips.attempt",
     "flips.colourmatch",
+    "flips.fault",
     "flips.logentry",
     "flips.part",
     "flips.photo",
