@@ -32,6 +32,8 @@ _KEPT_BACK = 0.02
 _KEPT_BACK_A_PIECE = 0.0003
 _MOST_KEPT_BACK = 0.4
 _MOST_SECONDS = 3600
+# What a program takes to write its answer and leave.
+_TO_LEAVE = 0.03
 
 COMPUTE_HELP = """\
 Lays parts out on sheets with guillotine cuts: least money, then one large reusable rectangle, then fewer cuts.
@@ -112,7 +114,7 @@ def compute(payload: Mapping[str, Any], options: Options | None = None) -> dict[
     if seconds is not None:
         age = _age_of_process()
         if age < seconds + 1:
-            seconds = max(seconds - age, seconds / 8)
+            seconds = max(seconds - age - _TO_LEAVE, seconds / 8)
     stages = options.max_stages if options else None
     return solve(payload, seconds=seconds, seed=seed, iterations=iterations, max_stages=stages)
 
