@@ -3,8 +3,9 @@
 import itertools
 from datetime import UTC, date, datetime
 
-from flips.actions import bench, hours, parts, pieces, remedies
-from flips.models import Channel, ExpenseCategory, HelperRate, Person, Role, Shop, Stage
+from finishes.measures import Length
+from flips.actions import bench, estimates, hours, materials, parts, pieces, remedies, stock
+from flips.models import Channel, ExpenseCategory, HelperRate, Origin, Person, Role, Shop, Stage
 from flips.pages.parts import read_readings
 
 PASSWORD = "sawdust-and-shellac"
@@ -127,3 +128,54 @@ def make_tried(remedy, outcome, *, by=None, now=datetime(2026, 3, 6, 18, tzinfo=
     if outcome == "failed":
         fields.setdefault("why", "It came up again")
     return remedies.end_attempt(attempt, by=by, now=now, outcome=outcome, **fields)
+
+
+def make_material(name="Birch plywood 3/4", kind="sheet", *, price_cents=None, seen_on=None, **fields):
+    """Something that can be bought; lengths as typed, a bare number in inches. A sheet is 96 by 48 in."""
+    if kind in ("sheet", "veneer"):
+        fields = {"length": "96 in", "width": "48 in"} | fields
+    columns = {}
+    for side in ("length", "width", "thickness", "trim"):
+        if side in fields:
+            columns |= materials.length_fields(side, Length.parse(fields.pop(side), "in"))
+    return materials.add_material(
+        name=name, kind=kind, price_cents=price_cents, seen_on=seen_on, **columns, **fields
+    )
+
+
+def make_lot(name="Birch plywood 3/4", kind="sheet", *, by=None, quantity=1, cost_cents=0, **fields):
+    """A lot the shop had before these books began; lengths as typed, a bare number in inches."""
+    columns = {}
+    for side in ("length", "width", "thickness"):
+        if side in fields:
+            columns |= materials.length_fields(side, Length.parse(fields.pop(side), "in"))
+    told = {"origin": Origin.OPENING, "unit": "piece", "came_on": date(2026, 3, 1)}
+    return stock.add_lot(
+        by=by or Person.objects.filter(role=Role.OWNER).first(),
+        name=name,
+        kind=kind,
+        cost_cents=cost_cents,
+        quantity_millionths=int(quantity * 1_000_000),
+        **(told | columns | fields),
+    )
+
+
+def make_line(
+    *, piece, kind="sheet", items=(), of=(), backers=(), by=None, words="Case", line=None, **told
+):
+    """A line of an estimate, worked out; ``items`` are (name, length, width, how many) as typed, in inches."""
+    drafts = [
+        estimates.ItemDraft(
+            name=name,
+            length=Length.parse(length, "in"),
+            width=Length.parse(width, "in"),
+            count=count,
+            thickness=Length.parse(more[0], "in") if more else None,
+        )
+        for name, length, width, count, *more in items
+    ]
+    draft = estimates.Draft(
+        kind=kind, words=words, materials=list(of), backers=list(backers), items=drafts, told=told
+    )
+    worked = estimates.work_out(draft, shop=Shop.current(), line=line)
+    return estimates.keep_line(draft, worked, by=by or piece.created_by, piece=piece, line=line)

@@ -10,11 +10,11 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.db import models, transaction
-from django.db.models import Q
 from django.utils import timezone
 from django.utils.formats import date_format
 
 from finishes.measures import Length
+from flips.actions.materials import price_from_receipt
 from flips.actions.undo import CannotUndo, undoable
 from flips.amounts import BadAmount, by_area, in_words, millionths, take_from
 from flips.books import Kind, Line, Method, Moved, cost_stock
@@ -59,17 +59,22 @@ def recost(lots: Iterable[Lot]) -> None:
     wanted = {lot.pk for lot in lots}
     while wanted:
         found = list(Lot.objects.live().filter(pk__in=wanted))
-        materials = {(lot.name, lot.unit) for lot in found if lot.is_pooled} if average else set()
-        if materials:
-            alike = Q()
-            for name, unit in materials:
-                alike |= Q(name=name, unit=unit)
-            found += Lot.objects.live().filter(alike).exclude(kind=StockKind.OFFCUT)
+        if average:
+            found += _alike(found)
         scope |= {lot.pk: lot for lot in found}
         cuts = Use.objects.live().filter(lot__in=scope, into__isnull=False)
         wanted = set(cuts.values_list("into_id", flat=True)) - set(scope)
     if scope:
         _write_costs(scope, average=average)
+
+
+def _alike(lots: Iterable[Lot]) -> list[Lot]:
+    """Live lots of the same materials; one query, by name first: a condition a material is too long for SQLite."""
+    materials = {(lot.name, lot.unit) for lot in lots if lot.is_pooled}
+    if not materials:
+        return []
+    rows = Lot.objects.live().filter(name__in={name for name, _ in materials}).exclude(kind=StockKind.OFFCUT)
+    return [lot for lot in rows if (lot.name, lot.unit) in materials]
 
 
 def recost_everything() -> None:
@@ -177,7 +182,7 @@ def take(
     _check_place(piece, attempt, part)
     if Lot.objects.filter(pk=lot.pk, voided_at__isnull=False).exists():
         raise ValidationError("That lot has been voided. Choose another.")
-    choices = _lock(lot)
+    choices = lock(lot)
     if picked:
         choices.sort(key=lambda one: one.pk != lot.pk)
     held = [(one.pk, one.left_millionths) for one in choices if one.came_on <= day]
@@ -253,11 +258,9 @@ def _check_place(piece: Piece, attempt: Attempt | None, part: Part | None) -> No
         raise ValidationError({"part": "That part is of another piece."})
 
 
-def _lock(*lots: Lot) -> list[Lot]:
+def lock(*lots: Lot) -> list[Lot]:
     """The lots of the same materials, locked, then read with what is left of each; oldest first."""
-    keys: set[int] = set()
-    for lot in lots:
-        keys |= set(Lot.objects.same_material(lot).values_list("pk", flat=True))
+    keys = {lot.pk for lot in lots} | {lot.pk for lot in _alike(lots)}
     # Locking first: a query that sums can't lock.
     list(Lot.objects.select_for_update().filter(pk__in=keys).order_by("pk"))
     return list(Lot.objects.live().with_left().filter(pk__in=keys).order_by("came_on", "pk"))
@@ -291,7 +294,7 @@ def correct(
         _check_place(now.piece, attempt, part)
     day = _day(used_on)
     before = now.lot
-    rows = _lock(*(one for one in (before, lot) if one is not None))
+    rows = lock(*(one for one in (before, lot) if one is not None))
     now.used_on, now.attempt, now.part = day, attempt, part
     for name, value in fields.items():
         setattr(now, name, value)
@@ -355,9 +358,9 @@ def void_use(use: Use, *, by: Person, reason: str) -> None:
     if now.is_void:
         return
     at = timezone.now()
-    lots = _lock(now.lot) if now.lot is not None else []
+    lots = lock(now.lot) if now.lot is not None else []
     if now.into is not None:
-        _lock(now.into)
+        lock(now.into)
         refuse_used(now.into)
         now.into.void(by=by, reason=reason, at=at)
     now.void(by=by, reason=reason, at=at)
@@ -371,7 +374,7 @@ def restore_use(use: Use) -> None:
     if not now.is_void:
         return
     if now.lot is not None:
-        left = {lot.pk: lot.left_millionths for lot in _lock(now.lot)}
+        left = {lot.pk: lot.left_millionths for lot in lock(now.lot)}
         if left.get(now.lot.pk, 0) < now.quantity_millionths:
             raise ValidationError("The lot has been used or voided since.")
     if now.into is not None and now.into.voided_at == now.voided_at:
@@ -410,7 +413,7 @@ def write_off(
     lot: Lot, *, by: Person, reason: str, quantity_millionths: int | None = None, on: date | None = None
 ) -> Use:
     """Writes off what dried out or broke: all that is left, or part of it. Raises ValidationError."""
-    now = next((row for row in _lock(lot) if row.pk == lot.pk), None)
+    now = next((row for row in lock(lot) if row.pk == lot.pk), None)
     if now is None:
         raise ValidationError("That lot has been voided.")
     left = now.left_millionths
@@ -456,7 +459,7 @@ def keep_offcut(
     It is cut from what is left, or taken back ``out_of`` a use that had taken the whole sheet. Where the shop lets
     offcuts carry no cost, the cost stays where it is. Raises ValidationError.
     """
-    now = next((row for row in _lock(lot) if row.pk == lot.pk), None)
+    now = next((row for row in lock(lot) if row.pk == lot.pk), None)
     if now is None or not now.length_nm or not now.width_nm:
         raise ValidationError("Write the length and width of the lot first.")
     try:
@@ -587,7 +590,7 @@ LOT_FIELDS = frozenset(
 @transaction.atomic
 def change_lot(lot: Lot, **fields: Any) -> Lot:
     """Corrects a lot; its uses, and those of lots costed with it, are costed anew. Raises ValidationError."""
-    rows = _lock(lot)
+    rows = lock(lot)
     now = next((row for row in rows if row.pk == lot.pk), None)
     if now is None:
         raise ValidationError("That lot has been voided.")
@@ -625,6 +628,8 @@ def change_lot(lot: Lot, **fields: Any) -> Lot:
     fresh.full_clean()
     fresh.save()
     recost([*rows, fresh])
+    if (line := line_behind(fresh)) is not None:
+        price_from_receipt(line)
     return fresh
 
 
@@ -667,7 +672,7 @@ def void_lot(lot: Lot, *, by: Person, reason: str, at: datetime | None = None) -
     if cut is not None:
         void_use(cut, by=by, reason=reason)
         return
-    others = [row for row in _lock(now) if row.pk != now.pk]
+    others = [row for row in lock(now) if row.pk != now.pk]
     now.void(by=by, reason=reason, at=at)
     recost(others)
 

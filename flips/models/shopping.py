@@ -21,6 +21,7 @@ from flips.models.estimates import (
     is_counted,
     plain_name,
 )
+from flips.models.finish_needs import CansToBuy, finish_to_buy
 from flips.models.people import Shop
 from flips.models.pieces import Piece
 from flips.models.receipts import ReceiptLine
@@ -81,9 +82,12 @@ def shopping(shop: Shop) -> list[ShopGroup]:
         .exclude(kind=LineKind.HOURS)
         .select_related("estimate__piece")
         .prefetch_related("materials", "backers")
-        .order_by("estimate__piece", "place", "pk")
+        .order_by("estimate__piece_id", "place", "pk")
     )
-    rows = _List(shop, lines).rows()
+    listed = _List(shop, lines)
+    rows = listed.rows()
+    for cans in finish_to_buy(shop):
+        listed.add_cans(rows, cans)
     groups: dict[str, list[Wanted]] = defaultdict(list)
     for row in rows:
         groups[row.shop_name].append(row)
@@ -175,6 +179,21 @@ class _List:
         for keys, some in cans.items():
             found += self._by_volume([self.materials[key] for key in keys], some)
         return found
+
+    def add_cans(self, rows: list[Wanted], cans: CansToBuy) -> None:
+        """Adds cans for planned finishes: to the row of the same can where there is one."""
+        material = cans.material
+        row = next((one for one in rows if one.key == f"m{material.pk}" and not one.is_bought), None)
+        if row is None:
+            self.prices.setdefault(material.pk, list(material.prices.order_by("-seen_on", "-pk")[:1]))
+            row = self._row(material, Fraction(cans.count), "can", [], "")
+            row.pieces = list(cans.pieces)
+            rows.append(row)
+            return
+        each = row.cents / row.count if row.cents is not None and row.count else None
+        row.count += cans.count
+        row.cents = round_half_up(each * row.count) if each is not None else None
+        row.pieces += [piece for piece in cans.pieces if piece not in row.pieces]
 
     # What is still open of a line
 

@@ -16,6 +16,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from flips.access import open_to_helper
 from flips.actions import pieces
 from flips.models import Moment, PaidWith, Photo, Piece, Purchase, Stage
+from flips.models.estimates import planned_of
 from flips.models.facts import figures_of
 from flips.models.next_steps import next_steps
 from flips.models.timeline import timeline
@@ -251,7 +252,7 @@ def piece(request: HttpRequest, piece_id: int) -> HttpResponse:
         sale_share = shown.sale_shares.live().filter(returned=False).select_related("sale").first()
         context |= {
             "figures": figures,
-            "strip": money_strip(figures, shown.pk) if figures else [],
+            "strip": money_strip(figures, shown.pk) + planned_strip(shown) if figures else [],
             "purchase": purchase_share.purchase if purchase_share else None,
             "sale": sale_share.sale if sale_share else None,
         }
@@ -294,6 +295,22 @@ def money_strip(figures: Any, piece_id: int) -> list[dict[str, Any]]:
         if "figure" in one:
             one["href"] = reverse("piece_figure", args=[piece_id, one["figure"]])
     return strip
+
+
+def planned_strip(piece: Piece) -> list[dict[str, Any]]:
+    """What the estimate plans for the work, where there is one."""
+    plan = planned_of([piece.pk]).get(piece.pk)
+    if plan is None:
+        return []
+    unknown = "a price is missing" if plan.missing else ""
+    return [
+        {
+            "label": "Planned work",
+            "cents": plan.cents,
+            "text": unknown,
+            "href": reverse("estimate", args=[piece.pk]),
+        }
+    ]
 
 
 class PieceForm(RecordForm):
