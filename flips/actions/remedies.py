@@ -18,6 +18,7 @@ from flips.actions.undo import CannotUndo, undoable
 from flips.models import (
     Answer,
     Attempt,
+    EstimateLine,
     Fault,
     Level,
     Lot,
@@ -336,6 +337,20 @@ def change_step(step: RemedyStep, *, by: Person, technique: str, tags: Sequence[
         raise ValidationError({"shares": "Other steps share this one: let those name the other step."})
     step.full_clean()
     step.save()
+
+
+@transaction.atomic
+def take_estimate(step: RemedyStep, line: EstimateLine) -> str:
+    """Takes what an estimate line plans into a step: its hours, or its likely cost. Answers what to say."""
+    if line.is_hours:
+        step.minutes = line.likely_minutes or 0
+    elif line.likely_cents is None:
+        return "That line has no price yet: give its materials one first."
+    else:
+        step.money_cents = line.likely_cents
+    step.full_clean()
+    step.save()
+    return f"Taken from the estimate: {line.words}."
 
 
 def add_material(

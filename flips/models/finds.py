@@ -14,7 +14,16 @@ from finishes.measures import trim_decimal
 from flips.likeness import most_like
 from flips.models.facts import figures_of
 from flips.models.forks import RemedyState, as_entries, load_all
-from flips.models.learning import KindRecord, Past, TryBook, pace_of, record_of, traits_of, yes_counts
+from flips.models.learning import (
+    KindRecord,
+    Past,
+    TryBook,
+    pace_of,
+    planned_of_pieces,
+    record_of,
+    traits_of,
+    yes_counts,
+)
 from flips.models.people import Shop
 from flips.models.pieces import Piece, Purchase
 from flips.models.remedies import Answer, Fault, Reckoning, SurveyAnswer
@@ -192,6 +201,12 @@ def _with_piece(defaults: Defaults, piece: Piece, *, shop: Shop) -> None:
         if round_half_up(planned_cents) >= defaults.materials.value:
             defaults.materials = Default(round_half_up(planned_cents), "the first remedies of its faults")
         defaults.reserve = Default(round_half_up(reserve), "what its remedies take when the first one fails")
+    estimate = planned_of_pieces([piece.pk]).get(piece.pk)
+    if estimate is not None:
+        if estimate.minutes:
+            defaults.minutes = Default(estimate.minutes, "the hours of its estimate")
+        if estimate.known_cents:
+            defaults.materials = Default(estimate.known_cents, "the costs of its estimate")
     seen = survey_of(piece, defaults.kind)
     begun = any(one.answer != Answer.NOT_LOOKED for one in seen)
     defaults.stops = [one for one in seen if one.is_stop]

@@ -20,6 +20,7 @@ from flips.books import PieceFigures
 from flips.likeness import Traits
 from flips.models.attempt_costs import AttemptCost, attempt_costs
 from flips.models.bench import Attempt, Outcome
+from flips.models.estimates import EstimateLine, Planned, planned
 from flips.models.facts import figures_of
 from flips.models.parts import Material, Part
 from flips.models.people import Shop
@@ -255,28 +256,63 @@ class Against:
         return Fraction(self.minutes, self.planned_minutes) if self.planned_minutes else None
 
 
+@dataclass(frozen=True)
+class _Plan:
+    """What was planned for one piece."""
+
+    minutes: int
+    cents: int
+    price: int
+
+
+def _plan(reckoned: Reckoning | None, estimate: Planned | None, wished: int | None) -> _Plan:
+    price = reckoned.likely_cents if reckoned is not None else wished or 0
+    if estimate is not None:
+        return _Plan(estimate.minutes, estimate.known_cents, price)
+    if reckoned is None:
+        return _Plan(0, 0, price)
+    return _Plan(reckoned.minutes, reckoned.materials_cents + reckoned.reserve_cents, price)
+
+
+def planned_of_pieces(pieces: Sequence[int]) -> dict[int, Planned]:
+    """What the estimates of pieces plan, by piece, for those that have one; one query."""
+    lines: dict[int, list[EstimateLine]] = defaultdict(list)
+    rows = (
+        EstimateLine.objects.live()
+        .filter(estimate__voided_at__isnull=True, estimate__piece__in=pieces)
+        .select_related("estimate")
+    )
+    for line in rows:
+        lines[line.estimate.piece_id].append(line)
+    return {pk: planned(some) for pk, some in lines.items()}
+
+
 def plans_against_actual(*, shop: Shop) -> list[Against]:
-    """By kind of piece: what was reckoned before buying against hours, costs and price of the sold pieces."""
+    """By kind of piece: what was planned against hours, costs and price of the sold pieces, in a fixed number of queries.
+
+    Hours and costs were planned by the estimate of a piece where it has one, else by what was reckoned before buying.
+    """
     sold = {pk: kind for kind, some in sold_by_kind().items() for pk in some}
     last: dict[int, Reckoning] = {}
     for row in Reckoning.objects.live().filter(piece__in=list(sold)).order_by("created_at", "pk"):
         last[row.piece_id] = row
-    if not last:
+    estimates = planned_of_pieces(list(sold))
+    if not last and not estimates:
         return []
-    figures = figures_of(list(last), shop=shop)
-    groups: dict[str, list[tuple[Reckoning, PieceFigures]]] = defaultdict(list)
-    for pk, row in last.items():
-        if pk in figures:
-            groups[sold[pk]].append((row, figures[pk]))
+    figures = figures_of([*last, *estimates], shop=shop)
+    wished = dict(Piece.objects.filter(pk__in=list(estimates)).values_list("pk", "expected_cents"))
+    groups: dict[str, list[tuple[_Plan, PieceFigures]]] = defaultdict(list)
+    for pk in sorted({*last, *estimates} & set(figures)):
+        groups[sold[pk]].append((_plan(last.get(pk), estimates.get(pk), wished.get(pk)), figures[pk]))
     return [
         Against(
             kind=kind,
             pieces=len(some),
-            planned_minutes=sum(row.minutes for row, _ in some),
+            planned_minutes=sum(plan.minutes for plan, _ in some),
             minutes=sum(one.owner_minutes for _, one in some),
-            planned_cents=sum(row.materials_cents + row.reserve_cents for row, _ in some),
+            planned_cents=sum(plan.cents for plan, _ in some),
             cents=sum(one.materials + one.parts + one.paid_help for _, one in some),
-            planned_price=sum(row.likely_cents for row, _ in some),
+            planned_price=sum(plan.price for plan, _ in some),
             price=sum(one.price for _, one in some),
         )
         for kind, some in sorted(groups.items())

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from flips.access import open_to_helper
 from flips.actions import remedies
-from flips.models import Answer, Fault, FaultKind, Piece, Settled, Severity
+from flips.models import Answer, Fault, FaultKind, Piece, Settled, Severity, Stage
 from flips.models.finds import kind_of_piece, survey_of
 from flips.models.forks import RemedyState, load_all
 from flips.pages.answers import Done, answer, go, once, refusals_on, refused_status, undo_token
@@ -215,7 +215,10 @@ def fault_settle(request: HttpRequest, fault_id: int) -> HttpResponse:
     fault = remedies.settle(fault, how, on=timezone.localdate())
     said = "It is open again." if how == Settled.OPEN else f"{fault.get_settled_display()}."
     undo = "" if how == Settled.OPEN else undo_token("fault settled", fault)
-    return go(request, Done(fault.get_absolute_url(), said, undo))
+    to = fault.get_absolute_url()
+    if how == Settled.PARTED and Stage.SCRAPPED in fault.piece.next_stages:
+        to = f"{reverse('piece_move', args=[fault.piece_id])}?to={Stage.SCRAPPED.value}"
+    return go(request, Done(to, said, undo))
 
 
 class WaysForm(RecordForm):

@@ -21,7 +21,7 @@ from flips.access import open_to_helper
 from flips.actions import remedies
 from flips.actions.finds import usual_terms
 from flips.fork_words import against_her_order, days_of, in_100, of_wish, story, time_of
-from flips.models import Fault, Lot, Remedy, RemedyStep, StepMaterial, Tag, Technique
+from flips.models import EstimateLine, Fault, Lot, Remedy, RemedyStep, StepMaterial, Tag, Technique
 from flips.models.forks import (
     PART_OUT,
     SELL_AS_IS,
@@ -685,10 +685,23 @@ def _step_page(
         form=form,
         material_form=material or MaterialForm(),
         materials=list(shown.materials.live()),
+        estimate_lines=list(EstimateLine.objects.open().filter(estimate__piece=shown.remedy.fault.piece_id)),
         **lists(),
     )
     status = max(refused_status(form), refused_status(material) if material else 200)
     return answer(request, "flips/remedies/step.html", context, status=status)
+
+
+@require_POST
+def step_from_estimate(request: HttpRequest, step_id: int) -> HttpResponse:
+    """Takes the money or the time of a step from a line of the piece's estimate, as it stands now."""
+    shown = _step(step_id)
+    line = get_object_or_404(
+        EstimateLine.objects.open().filter(estimate__piece=shown.remedy.fault.piece_id),
+        pk=int(request.POST["line"]) if request.POST.get("line", "").isdecimal() else 0,
+    )
+    said = remedies.take_estimate(shown, line)
+    return go(request, Done(shown.get_absolute_url(), said))
 
 
 @require_POST
@@ -748,6 +761,7 @@ urlpatterns = [
     path("remedies/<int:remedy_id>/steps/new/", step_new, name="step_new"),
     path("steps/<int:step_id>/", step, name="step"),
     path("steps/<int:step_id>/void/", step_void, name="step_void"),
+    path("steps/<int:step_id>/estimate/", step_from_estimate, name="step_from_estimate"),
     path("steps/<int:step_id>/materials/new/", step_material, name="step_material"),
     path("step-materials/<int:material_id>/void/", step_material_void, name="step_material_void"),
 ]

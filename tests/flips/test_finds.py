@@ -10,7 +10,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from flips.actions import finds, remedies, sales, stock
-from flips.models import FeeRule, Piece, Purchase, Reckoning
+from flips.models import Estimate, EstimateLine, FeeRule, Piece, Purchase, Reckoning
 from flips.models.finds import defaults_for, like_it
 from flips.models.learning import learned, pace_of, plans_against_actual, record_of
 from flips.survey_lists import kind_of
@@ -373,6 +373,60 @@ def sold_after(owner, piece, *, minutes, price_cents):
     make_time(person=owner, minutes=minutes, now=NOW, piece=piece)
     sales.sell(by=owner, weights={piece: 1}, price_cents=price_cents, sold_at=NOW)
     return piece
+
+
+def an_estimate(owner, piece):
+    """An estimate of 90 minutes and 40 of cost."""
+    estimate = Estimate.objects.create(piece=piece, created_by=owner)
+    hours = EstimateLine.objects.create(
+        estimate=estimate,
+        kind="hours",
+        words="Veneer work",
+        low_minutes=60,
+        likely_minutes=90,
+        high_minutes=120,
+    )
+    cost = EstimateLine.objects.create(
+        estimate=estimate,
+        kind="veneer",
+        words="Walnut face",
+        low_cents=3000,
+        likely_cents=4000,
+        high_cents=5000,
+    )
+    return hours, cost
+
+
+def test_an_estimate_is_the_plan_where_there_is_one(paid, owner):
+    piece = make_piece(by=owner, what="Pine dresser", kind="Dresser", expected_cents=21000)
+    an_estimate(owner, piece)
+    sold_after(owner, piece, minutes=180, price_cents=18000)
+
+    (row,) = plans_against_actual(shop=paid)
+
+    assert (row.planned_minutes, row.minutes) == (90, 180)
+    assert (row.planned_cents, row.planned_price, row.price) == (4000, 21000, 18000)
+
+
+def test_the_ceiling_begins_with_the_estimate_of_the_find(paid, owner):
+    find = make_piece(by=owner, what="Pine dresser", kind="Dresser")
+    an_estimate(owner, find)
+
+    found = defaults_for(kind="Dresser", piece=find, shop=paid)
+
+    assert (found.minutes.value, found.materials.value) == (90, 4000)
+
+
+def test_a_step_takes_money_and_time_from_an_estimate(owner, owner_client, shop):
+    piece = make_piece(by=owner, what="Pine dresser", price_cents=2000)
+    hours, cost = an_estimate(owner, piece)
+    step = make_remedy(make_fault(piece=piece), "Lay new veneer", minutes=5).its_steps()[0]
+
+    for line in (hours, cost):
+        owner_client.post(reverse("step_from_estimate", args=[step.pk]), {"line": line.pk})
+
+    step.refresh_from_db()
+    assert (step.minutes, step.money_cents) == (90, 4000)
 
 
 def test_three_tries_move_the_next_plan(paid, owner):

@@ -27,6 +27,7 @@ from flips.models import (
 from flips.models.forks import board_of, load, to_weigh_again
 from flips.models.learning import TryBook
 from flips.models.next_steps import next_steps
+from flips.pages.answers import undo_token
 from tests.flips.test_access import readable, refuse_money
 from tests.makers import make_fault, make_part, make_piece, make_remedy, make_time, make_tried
 
@@ -842,6 +843,44 @@ def test_a_fault_is_left_as_it_is_and_opened_again(owner_client, fault):
     owner_client.post(address, {"how": "open"})
 
     assert Fault.objects.get().settled_on is None
+
+
+def test_parting_out_leads_to_the_end_of_the_piece(owner_client, fault):
+    response = owner_client.post(reverse("fault_settle", args=[fault.pk]), {"how": "parted"})
+
+    assert response.headers["Location"] == reverse("piece_move", args=[fault.piece_id]) + "?to=scrapped"
+
+
+def test_the_list_of_faults_asks_the_same_for_one_and_for_many(owner, owner_client, radio, fault):
+    make_remedy(fault, IRON)
+    address = reverse("faults", args=[radio.pk])
+    with CaptureQueriesContext(connection) as few:
+        owner_client.get(address)
+    for kind in ("burn", "rust", "dents"):
+        make_remedy(make_fault(piece=radio, kind=kind), f"Mend {kind}")
+
+    with CaptureQueriesContext(connection) as many:
+        owner_client.get(address)
+
+    assert len(many) == len(few)
+
+
+def test_the_story_of_a_piece_tells_its_faults(owner_client, fault):
+    remedies.settle(fault, "fixed", on=NOW.date())
+
+    page = owner_client.get(fault.piece.get_absolute_url()).content.decode()
+
+    assert "Fault noted: Lifted veneer: along the foot" in page
+    assert "Lifted veneer: along the foot: put right" in page
+
+
+def test_a_helper_takes_back_a_fault_just_noted(helper, helper_client, radio):
+    helper_client.post(reverse("fault_new", args=[radio.pk]), {"kind": "burn", "severity": "slight"})
+    fault = Fault.objects.get()
+
+    helper_client.post(reverse("undo"), {"token": undo_token("made", fault)})
+
+    assert Fault.objects.get().is_void
 
 
 def test_a_settled_fault_has_its_day(fault):
