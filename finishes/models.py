@@ -447,6 +447,10 @@ class Sample(Kept):
                     lightness_hundredths__isnull=True, a_hundredths__isnull=True, b_hundredths__isnull=True
                 )
                 | Q(
+                    # Without these an unknown would pass for true.
+                    lightness_hundredths__isnull=False,
+                    a_hundredths__isnull=False,
+                    b_hundredths__isnull=False,
                     lightness_hundredths__range=(0, 10_000),
                     a_hundredths__range=(-20_000, 20_000),
                     b_hundredths__range=(-20_000, 20_000),

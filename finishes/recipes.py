@@ -144,7 +144,7 @@ def put_right(fix: Fix, steps: Sequence[Step], *, shelf: Shelf) -> tuple[Step, .
 
 
 def fix_for(refusal: Refusal, steps: Sequence[Step], *, over: str, shelf: Shelf) -> Fix | None:
-    """A change that takes this refusal away and brings no new one; None where only she can decide."""
+    """A change that takes this refusal away and leaves no more wrong than before; None where only she can decide."""
     if refusal.severity != REFUSED:
         return None
     before = _refused(steps, over, shelf)

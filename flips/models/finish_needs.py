@@ -6,7 +6,19 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from estimating.coating import Can, Coat, Coating, Coverage, InStock, Surface, area_of, edged, flat, plan
+from estimating.coating import (
+    Can,
+    Coat,
+    Coating,
+    Coverage,
+    InStock,
+    Surface,
+    area_of,
+    cheapest_cans,
+    edged,
+    flat,
+    plan,
+)
 from estimating.models import IN_CANS, Material
 from estimating.money import Money
 from finishes.facts import COMMON_PRACTICE, Fact, Range
@@ -14,6 +26,7 @@ from finishes.measures import Area, BadMeasure, Length, Volume
 from finishes.models import ShopShelf, shop_shelf
 from finishes.products import BARE, Product, UnknownProduct, find_product
 from flips.models.day_plan import Judged, judged
+from flips.models.estimates import EstimateLine, LineKind
 from flips.models.finishing import PieceSchedule, Sides
 from flips.models.parts import Dimension, Part
 from flips.models.people import Shop
@@ -79,6 +92,7 @@ class StockOfProducts:
     def __init__(self, shelf: ShopShelf) -> None:
         self.shelf = shelf
         self.taken: dict[int, int] = {}
+        self.materials: dict[str, Material] = {}
         self.named: dict[str, str] = {}
         lots = Lot.objects.on_hand().filter(kind=StockKind.FINISH)
         self.lots: dict[str, list[Lot]] = {}
@@ -149,6 +163,7 @@ class FinishNeed:
     unmeasured: tuple[Part, ...] = ()
     why_not: str = ""
     cost: Money | None = None
+    cans: tuple[tuple[Material, int], ...] = ()
 
     @property
     def short(self) -> Volume:
@@ -203,7 +218,8 @@ def cans_for_sale(stock: StockOfProducts, shop: Shop) -> dict[str, list[Can]]:
     for material in Material.objects.offered().filter(kind__in=IN_CANS).with_price():
         volume, cents = material.volume, material.price_cents
         if volume and cents is not None and (name := stock.product_named(material.name)):
-            found.setdefault(name, []).append(Can(volume, Money(cents, shop.currency), str(material)))
+            found.setdefault(name, []).append(Can(volume, Money(cents, shop.currency), str(material.pk)))
+            stock.materials[str(material.pk)] = material
     return found
 
 
@@ -282,7 +298,46 @@ def _need(
         here.unmeasured,
         note,
         coating.mix.cost if coating.mix else None,
+        tuple((stock.materials[can.name], number) for can, number in coating.mix.cans) if coating.mix else (),
     )
+
+
+@dataclass(frozen=True)
+class CansToBuy:
+    """So many of one can for the finishes that are planned, and for which pieces."""
+
+    material: Material
+    count: int
+    pieces: tuple[Piece, ...]
+
+
+def finish_to_buy(shop: Shop) -> list[CansToBuy]:
+    """The cheapest cans for what the planned finishes of all pieces are short of together; a fixed number of queries.
+
+    A piece whose estimate plans its finish is left to the estimate, so that nothing is bought twice. What no can with
+    a price is known for is not here: its page says so.
+    """
+    estimated = EstimateLine.objects.open().filter(kind=LineKind.FINISH).values("estimate__piece")
+    scheduled = PieceSchedule.objects.of_pieces_here().values("piece")
+    pieces = list(Piece.objects.owned().filter(pk__in=scheduled).exclude(pk__in=estimated).order_by("pk"))
+    if not pieces:
+        return []
+    shelf = shop_shelf()
+    stock = StockOfProducts(shelf)
+    for_sale = cans_for_sale(stock, shop)
+    short: dict[str, int] = {}
+    wanted_by: dict[str, dict[int, Piece]] = {}
+    for need in finish_needs(pieces, shop=shop, shelf=shelf):
+        if need.short:
+            name = need.product.name
+            short[name] = short.get(name, 0) + need.short.amount
+            wanted_by.setdefault(name, {})[need.piece.pk] = need.piece
+    found = []
+    for name, amount in short.items():
+        mix = cheapest_cans(Volume(amount), for_sale.get(name, []))
+        for can, count in mix.cans if mix else ():
+            found.append(CansToBuy(stock.materials[can.name], count, tuple(wanted_by[name].values())))
+    return found
 
 
 # ---- what it really took -----------------------------------------------------------------------------------
@@ -327,14 +382,14 @@ def took(piece: Piece, *, shelf: ShopShelf | None = None) -> list[Took]:
             extra = FIRST_DRINKS.value / 100 if drinks else Fraction(0)
             area = here.area.amount * (count + extra) * (1 + WASTE.value / 100)
             known = bool(here.surfaces) and not here.unmeasured
-            _, before, sum_ = laid.get(name, (product, 0, Fraction(0)))
-            laid[name] = (product, before + count, sum_ + area if known and sum_ is not None else None)
+            _, before, so_far = laid.get(name, (product, 0, Fraction(0)))
+            laid[name] = (product, before + count, so_far + area if known and so_far is not None else None)
     found = []
-    for name, (product, count, area) in laid.items():
+    for name, (product, count, coated) in laid.items():
         coverage = coverage_of(product)
-        if name in waiting or area is None or coverage is None or not used.get(name):
+        if name in waiting or coated is None or coverage is None or not used.get(name):
             continue
-        found.append(_took(product, count, area, coverage, used[name], piece))
+        found.append(_took(product, count, coated, coverage, used[name], piece))
     return found
 
 

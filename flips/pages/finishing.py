@@ -103,9 +103,7 @@ def _need(need: FinishNeed, *, owner: bool) -> dict[str, Any]:
         "wanted": need.coating.volume if need.coating else None,
         "area": need.coating.area if need.coating else None,
         "short": need.short if need.short else None,
-        "cans": [(can.name, count) for can, count in need.coating.mix.cans]
-        if owner and need.coating and need.coating.mix
-        else [],
+        "cans": need.cans if owner else (),
         "cost_cents": need.cost.cents if owner and need.cost and need.short else None,
     }
 
@@ -190,6 +188,8 @@ def piece_schedule_new(request: HttpRequest, piece_id: int) -> HttpResponse:
 
 class ScheduleEditForm(RecordForm):
     """Changes what a schedule is for."""
+
+    instance: PieceSchedule
 
     not_before = MomentField(label="Not before", required=False)
 
@@ -603,6 +603,8 @@ def room_void(request: HttpRequest, reading_id: int) -> HttpResponse:
 
 class HoursForm(RecordForm):
     """The working week."""
+
+    instance: BenchHours
 
     class Meta:
         model = BenchHours
