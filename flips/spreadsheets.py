@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
@@ -101,7 +102,7 @@ def read_table(data: bytes) -> Table:
 
 def _rows(text: str, delimiter: str) -> list[tuple[int, list[str]]]:
     csv.field_size_limit(LARGEST)
-    reader = csv.reader(text.split("\n"), delimiter=delimiter)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     rows, before = [], 0
     try:
         for row in reader:

@@ -303,7 +303,7 @@ class _Reader:
             except (ValueError, ValidationError) as bad:
                 reasons = bad.messages if isinstance(bad, ValidationError) else [str(bad)]
                 row.errors += [f"{one.label}: {reason}" for reason in reasons]
-        if not row.errors:
+        if not row.errors and all(one.name in self.columns for one in self.fields if one.needed):
             _CHECKS[self.draft.kind](self, row)
         said = json.dumps([self.draft.kind, sorted((name, str(value)) for name, value in row.values.items())])
         # The same row twice in one file is meant twice.

@@ -505,3 +505,31 @@ def test_years_of_other_lines_do_not_move_a_year(shop, told):
     )
 
     assert alone.profit == books.figures(year).profit
+
+
+def test_the_demo_shop_closes_its_years_with_nothing_left_over(db, client):
+    """The invented shop, entered through its own actions, closes year after year and its pack adds up."""
+    import zipfile
+    from io import BytesIO
+
+    from flips.demo.story import ZONE, tell
+    from flips.models import Person, YearClose
+    from tests.flips.conftest import BY_PASSWORD
+
+    with timezone.override(ZONE):
+        shop = tell(today=timezone.localdate())
+        books = Books.read(shop, today=timezone.localdate())
+    client.force_login(Person.objects.get(username="owner"), backend=BY_PASSWORD)
+    over = [year for year in books.years if year.is_over(books.today)]
+
+    for year in over:
+        response = client.post(f"/money/years/{year.first}/close/", {"note": ""})
+        assert response.status_code == 302, response.content.decode()
+    assert [close.figures["difference"] for close in YearClose.objects.shut()] == [0] * len(over)
+    assert len(over) >= 2
+    for year in over:
+        pack = zipfile.ZipFile(
+            BytesIO(b"".join(client.get(f"/money/years/{year.first}/pack.zip").streaming_content))
+        )
+        assert "review.pdf" in pack.namelist()
+        assert f"{year}" in client.get(f"/money/years/{year.first}/").content.decode()
