@@ -6,11 +6,13 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
+from fractions import Fraction
 from functools import cached_property
 from typing import Any
 
 from django.db.models import Max, Q
 
+from finishes.measures import trim_decimal
 from flips.books import (
     EXPENSE,
     SELLING,
@@ -36,8 +38,10 @@ from flips.models.facts import shop_facts
 from flips.models.people import Shop, StockMethod
 from flips.models.pieces import Piece, PurchaseShare
 from flips.models.receipts import ExpenseCategory, Receipt
+from flips.models.records import MILLION
 from flips.models.sales import Sale
 from flips.models.stock import Lot, Use
+from flips.models.trips import Posted, posted_trips
 from flips.schedule_c import in_words, line_of
 
 ASLEEP_DAYS = 180
@@ -275,6 +279,17 @@ class ExpenseRow:
 
 
 @dataclass(frozen=True)
+class TripRow:
+    """The trips of a year that were worth the same rate: how many, how far, and what they come to."""
+
+    rate: str
+    source: str
+    trips: int
+    distance: str
+    cents: int
+
+
+@dataclass(frozen=True)
 class Month:
     """A stretch of a year for the chart."""
 
@@ -311,6 +326,7 @@ class Review:
     selling: list[ExpenseRow]
     by_line: list[tuple[str, int]]
     tax: tuple[TaxPeriod, ...]
+    trips: list[TripRow]
     months: list[Month]
     asleep: list[Asleep]
     told: list[Told]
@@ -380,6 +396,7 @@ def review(books: Books, year: ShopYear, *, tax_months: int = 3) -> Review:
         selling=selling,
         by_line=_by_line(expenses + selling),
         tax=tax_held(figures.lines, first=year.first, end=year.end, months=tax_months),
+        trips=_trips(year, books.shop),
         months=_months(figures),
         asleep=_asleep(figures, books, pieces=pieces, bought=bought),
         told=_told(figures, books, pieces=pieces, bought=bought),
@@ -481,6 +498,32 @@ def _techniques(figures: YearFigures, books: Books) -> list[TechniqueRow]:
         (TechniqueRow(name, **row) for name, row in rows.items()),
         key=lambda row: (-row.failed_cents, -row.failed_minutes, -row.tries, row.name),
     )
+
+
+def _trips(year: ShopYear, shop: Shop) -> list[TripRow]:
+    """The trips of the year by rate, the earliest rate first; a trip before the first rate is worth nothing yet."""
+    found: dict[tuple[int, str], list[Posted]] = defaultdict(list)
+    for one in posted_trips():
+        if year.first <= one.trip.on < year.end:
+            found[one.rate.pk if one.rate else 0, one.trip.unit].append(one)
+    rows = []
+    for (_, unit), posted in found.items():
+        rate = posted[0].rate
+        words = "no rate yet"
+        if rate is not None:
+            in_major = Fraction(rate.rate_millionths, MILLION * 10**shop.currency.digits)
+            words = f"{trim_decimal(in_major, 6)} {shop.currency_code} a {rate.unit} from {rate.from_on.isoformat()}"
+        far = trim_decimal(sum((one.trip.distance for one in posted), Fraction(0)), 2)
+        rows.append(
+            TripRow(
+                words,
+                rate.source if rate else "",
+                len(posted),
+                f"{far} {unit}",
+                sum(one.cents for one in posted),
+            )
+        )
+    return rows
 
 
 def _months(figures: YearFigures) -> list[Month]:

@@ -29,6 +29,7 @@ GROUPS: tuple[tuple[str, tuple[Link, ...]], ...] = (
         (
             Link("pieces", "All pieces", "armchair"),
             Link("shopping", "Shopping list", "shopping-cart", "What the estimates need, by shop"),
+            Link("counts", "Counting the stock", "clipboard-list", "Can by can, and what is missing"),
             Link("materials", "Materials and prices", "layers", "What you buy, sizes, prices and when seen"),
         ),
     ),
@@ -56,6 +57,15 @@ GROUPS: tuple[tuple[str, tuple[Link, ...]], ...] = (
         (
             Link("calculators", "Calculators", "calculator", "Sheets, veneer, boards, finish, glue-ups, fit"),
             Link("clamps", "Clamps", "grip", "Counted once, asked before every glue-up"),
+        ),
+    ),
+    (
+        "The books",
+        (
+            Link("years", "Years", "calendar-range", "Review, accountant’s pack, closing"),
+            Link("opening", "From before these books", "package-open", "Pieces, stock and hours by hand"),
+            Link("imports", "From a spreadsheet", "file-up"),
+            Link("how_figures_are_made", "How the figures are made", "circle-question-mark"),
         ),
     ),
     (

@@ -176,6 +176,32 @@ def statement(review: Review, *, shop: Shop) -> list[Section]:
             "Line 36 is less what you kept or gave away. Line 42 also holds what was written off, missing or used up.",
         ),
         Section(
+            "Trips",
+            [
+                *(
+                    Row(
+                        f"{row.trips} trip{'' if row.trips == 1 else 's'}, {row.distance}",
+                        row.cents,
+                        note=f"at {row.rate}" + (f", {row.source}" if row.source else ""),
+                    )
+                    for row in review.trips
+                ),
+                *(
+                    [
+                        Row(
+                            "Trips",
+                            sum(row.cents for row in review.trips),
+                            figure="expenses/trips",
+                            strong=True,
+                        )
+                    ]
+                    if review.trips
+                    else []
+                ),
+            ],
+            "By distance at the rate of the day. A hired van or fuel of the same day may claim the same drive twice.",
+        ),
+        Section(
             "Money that is not the shop's",
             [
                 Row("Tax held at the end of the year", year.tax_held_at_end, figure="tax_held_at_end"),
