@@ -3,7 +3,7 @@
 from fractions import Fraction
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from estimating.chances import Tries, learn
@@ -102,6 +102,7 @@ def test_a_chance_is_told_with_its_tries():
     )
 
 
+@settings(deadline=None)
 @given(
     st.lists(
         st.tuples(st.integers(0, 5000), st.sampled_from([10, 30, 50, 80, 95]), st.integers(1, 3)),
