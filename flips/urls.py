@@ -23,6 +23,7 @@ SUBJECTS: list[str] = [
     "flips.pages.years",
     "flips.pages.opening",
     "flips.pages.stock",
+    "flips.pages.counting",
     "flips.pages.receipts",
     "flips.pages.papers",
     "flips.pages.calculators",

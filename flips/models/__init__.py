@@ -2,6 +2,7 @@
 
 from flips.models.bench import Attempt, LogEntry, Outcome, TimeEntry
 from flips.models.closing import ClosedYear, YearClose
+from flips.models.counting import Count, CountLine
 from flips.models.estimates import (
     Claim,
     CutPart,
@@ -73,6 +74,8 @@ __all__ = [
     "ClosedYear",
     "ColourMark",
     "ColourMatch",
+    "Count",
+    "CountLine",
     "CutPart",
     "Destination",
     "Dimension",

@@ -25,6 +25,7 @@ from flips.pages.words import in_words, label_of
 HISTORIES: dict[str, tuple[tuple[str, str], ...]] = {
     "attempt": (),
     "channel": (("feerule", "channel"),),
+    "count": (("countline", "count"),),
     "expensecategory": (),
     "feerule": (),
     "helperrate": (),

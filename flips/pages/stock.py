@@ -185,7 +185,7 @@ def sizes_of(lot: Lot) -> dict[str, Any]:
     found: dict[str, Any] = {
         "place": lot.place,
         "low_millionths": lot.low_millionths,
-        "density": _density_typed(lot.density_g_per_l),
+        "density": density_typed(lot.density_g_per_l),
         "full_mass": Mass(lot.full_mass_ng) if lot.full_mass_ng else None,
     }
     for name in ("length", "width", "thickness"):
@@ -210,7 +210,7 @@ def read_density(text: str) -> int | None:
     return int(grams)
 
 
-def _density_typed(density_g_per_l: int | None) -> str:
+def density_typed(density_g_per_l: int | None) -> str:
     return trim_decimal(Fraction(density_g_per_l, 1000), 3) if density_g_per_l else ""
 
 
@@ -661,7 +661,7 @@ class UseForm(PlaceForm):
         if not self.asks_density:
             del self.fields["density"]
         elif first.density_g_per_l:
-            self.initial.setdefault("density", _density_typed(first.density_g_per_l))
+            self.initial.setdefault("density", density_typed(first.density_g_per_l))
 
     def clean_density(self) -> int | None:
         return read_density(self.cleaned_data["density"])
