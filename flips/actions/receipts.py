@@ -30,6 +30,7 @@ from flips.models import (
     Receipt,
     ReceiptLine,
 )
+from flips.models.taxes import scheme_on
 from flips.photos import PreparedPhoto
 
 TO_ONE_PIECE = (Destination.PIECE, Destination.TRANSPORT)
@@ -202,11 +203,15 @@ def _settle(receipt: Receipt) -> None:
     lines = list(receipt.lines.live().select_for_update().order_by("pk"))
     weights = [line.amount_cents if line.taxed else 0 for line in lines]
     taxes = split(receipt.tax_cents, weights) if any(weights) else [0] * len(lines)
+    scheme = scheme_on(receipt.bought_on)
     changed: list[Lot] = []
     for line, tax in zip(lines, taxes, strict=True):
-        if line.tax_cents != tax:
-            line.tax_cents = tax
-            line.save(update_fields=["tax_cents"])
+        # What she buys for herself is hers to pay in full.
+        reclaims = scheme is not None and scheme.reclaims and line.destination != Destination.PRIVATE
+        reclaimed = tax if reclaims else 0
+        if (line.tax_cents, line.reclaimed_cents) != (tax, reclaimed):
+            line.tax_cents, line.reclaimed_cents = tax, reclaimed
+            line.save(update_fields=["tax_cents", "reclaimed_cents"])
         if line.destination in TO_PIECES:
             _settle_shares(line)
         elif line.lot_id is not None:
@@ -216,9 +221,21 @@ def _settle(receipt: Receipt) -> None:
     prices_from_receipt(receipt)
 
 
+def settle_from(day: date) -> None:
+    """Settles every receipt with tax from a day on anew, as after another tax scheme was written down.
+
+    Call it inside the transaction that changed the schemes.
+    """
+    rows = Receipt.objects.select_for_update().filter(
+        voided_at__isnull=True, bought_on__gte=day, tax_cents__gt=0
+    )
+    for receipt in rows.order_by("pk"):
+        _settle(receipt)
+
+
 def _settle_shares(line: ReceiptLine) -> None:
     shares = list(line.shares.live().select_for_update().order_by("pk"))
-    parts = split(line.cost_cents, [share.weight for share in shares])
+    parts = split(line.carried_cents, [share.weight for share in shares])
     for share, cents in zip(shares, parts, strict=True):
         if share.cents != cents:
             share.cents = cents
@@ -227,7 +244,7 @@ def _settle_shares(line: ReceiptLine) -> None:
 
 def _settle_lot(line: ReceiptLine, lot_id: int, day: date) -> list[Lot]:
     lot = Lot.objects.select_for_update().get(pk=lot_id)
-    if (lot.cost_cents, lot.came_on) == (line.cost_cents, day):
+    if (lot.cost_cents, lot.came_on) == (line.carried_cents, day):
         return []
     first = lot.uses.live().order_by("used_on").values_list("used_on", flat=True).first()
     if first is not None and day > first:
@@ -236,7 +253,7 @@ def _settle_lot(line: ReceiptLine, lot_id: int, day: date) -> list[Lot]:
                 "bought_on": f"“{lot}” was used on {date_format(first, 'j M Y')} already: it can't come in later."
             }
         )
-    lot.cost_cents, lot.came_on = line.cost_cents, day
+    lot.cost_cents, lot.came_on = line.carried_cents, day
     lot.save(update_fields=["cost_cents", "came_on"])
     return [lot]
 

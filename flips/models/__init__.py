@@ -2,6 +2,7 @@
 
 from flips.models.bench import Attempt, LogEntry, Outcome, TimeEntry
 from flips.models.closing import ClosedYear, YearClose
+from flips.models.comparables import Comparable
 from flips.models.counting import Count, CountLine
 from flips.models.estimates import (
     Claim,
@@ -25,6 +26,7 @@ from flips.models.finishing import (
 )
 from flips.models.imports import Import, ImportedRow, ImportFile, ImportKind
 from flips.models.parts import Dimension, Material, Part, Plan, Reading, Removal, Spread
+from flips.models.payments import DepositEnd, Payment, PaymentKind
 from flips.models.people import HelperRate, Paper, Person, Role, Sent, Shop, StockMethod, Units
 from flips.models.pieces import (
     ENDED,
@@ -57,7 +59,9 @@ from flips.models.remedies import (
 )
 from flips.models.sales import Channel, FeeRule, Return, Sale, SaleShare, TaxCollector
 from flips.models.stock import Lot, Measured, Origin, StockKind, Use, UseKind
+from flips.models.taxes import Scheme, TaxPayment, TaxScheme
 from flips.models.tools import Clamp
+from flips.models.trips import Distance, MileageRate, Trip
 
 __all__ = [
     "ENDED",
@@ -74,11 +78,14 @@ __all__ = [
     "ClosedYear",
     "ColourMark",
     "ColourMatch",
+    "Comparable",
     "Count",
     "CountLine",
     "CutPart",
+    "DepositEnd",
     "Destination",
     "Dimension",
+    "Distance",
     "Estimate",
     "EstimateItem",
     "EstimateLine",
@@ -98,6 +105,7 @@ __all__ = [
     "Lot",
     "Material",
     "Measured",
+    "MileageRate",
     "Millionths",
     "Moment",
     "Nanometres",
@@ -106,6 +114,8 @@ __all__ = [
     "PaidWith",
     "Paper",
     "Part",
+    "Payment",
+    "PaymentKind",
     "Person",
     "Photo",
     "Piece",
@@ -128,6 +138,7 @@ __all__ = [
     "SaleShare",
     "SawnSheet",
     "ScheduleStep",
+    "Scheme",
     "Sent",
     "Settled",
     "Severity",
@@ -142,9 +153,12 @@ __all__ = [
     "SurveyAnswer",
     "Tag",
     "TaxCollector",
+    "TaxPayment",
+    "TaxScheme",
     "Technique",
     "Tick",
     "TimeEntry",
+    "Trip",
     "Units",
     "Use",
     "UseKind",

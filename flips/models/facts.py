@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from datetime import date
 from fractions import Fraction
@@ -28,11 +28,14 @@ from flips.books import (
 )
 from flips.books.lines import LOT_IN, LOT_OUT
 from flips.models.bench import Outcome, TimeEntry
+from flips.models.payments import Payment, PaymentKind, before_the_sale_counted
 from flips.models.people import HelperRate, Role, Shop, StockMethod
 from flips.models.pieces import PurchaseShare, Stage, StageChange
 from flips.models.receipts import Destination, LineShare, ReceiptLine
 from flips.models.sales import Return, Sale, SaleShare, TaxCollector
 from flips.models.stock import Lot, Origin, Use, UseKind
+from flips.models.taxes import TaxPayment, TaxScheme, scheme_on, schemes
+from flips.models.trips import Trip, posted_trips, shares_of
 
 # What settles the order of facts on one day: bought, then worked on, then sold, returned, sold again.
 COST_ORDER = 1
@@ -47,6 +50,7 @@ def _of(pieces: Pieces, rows: QuerySet, field: str = "piece_id") -> QuerySet:
 
 def _purchases(pieces: Pieces) -> list[Line]:
     lines = []
+    known = schemes()
     shares = PurchaseShare.objects.live().filter(purchase__voided_at__isnull=True).select_related("purchase")
     for share in _of(pieces, shares):
         if share.purchase.opening:
@@ -60,7 +64,7 @@ def _purchases(pieces: Pieces) -> list[Line]:
             kinds = [
                 (Kind.PURCHASE, share.price_cents),
                 (Kind.PREMIUM, share.premium_cents),
-                (Kind.PURCHASE_TAX, share.tax_cents),
+                (_kind_of_tax(share.purchase.bought_on, known), share.tax_cents),
                 (Kind.TRANSPORT, share.transport_cents),
             ]
         for place, (kind, cents) in enumerate(kinds):
@@ -79,6 +83,28 @@ def _purchases(pieces: Pieces) -> list[Line]:
     return lines
 
 
+def _kind_of_tax(day: date, known: Sequence[TaxScheme]) -> Kind:
+    """Tax paid on a purchase is part of what it cost, unless the scheme of the day gives it back."""
+    scheme = scheme_on(day, known)
+    return Kind.TAX_RECLAIMED if scheme is not None and scheme.reclaims else Kind.PURCHASE_TAX
+
+
+def _reclaimed(row: ReceiptLine) -> list[Line]:
+    """The tax of a slip's line that is reclaimed, which is then no cost of anything."""
+    if not row.reclaimed_cents:
+        return []
+    return [
+        Line(
+            kind=Kind.TAX_RECLAIMED,
+            on=row.receipt.bought_on,
+            cents=row.reclaimed_cents,
+            order=COST_ORDER,
+            source=("receipt", row.receipt_id),
+            note=row.text,
+        )
+    ]
+
+
 def _receipt_lines(pieces: Pieces) -> list[Line]:
     lines = []
     rows = (
@@ -91,7 +117,7 @@ def _receipt_lines(pieces: Pieces) -> list[Line]:
             Line(
                 kind=Kind.PART if row.destination == Destination.PIECE else Kind.TRANSPORT,
                 on=row.receipt.bought_on,
-                cents=row.cost_cents,
+                cents=row.carried_cents,
                 piece=row.piece_id,
                 order=COST_ORDER,
                 source=("receipt", row.receipt_id),
@@ -183,21 +209,39 @@ def _time(pieces: Pieces, zone: ZoneInfo) -> tuple[list[Line], list[Hours]]:
 
 
 def sale_lines(sale: Sale, shares: list[SaleShare], *, on: date, order: int = OUT_ORDER) -> list[Line]:
-    """The lines of one sale over its shares, each amount split by the price shares to the cent."""
+    """The lines of one sale over its shares, each amount split by the price shares to the cent.
+
+    Tax inside the price is taken out of it, so that what is left is revenue and the tax is held, not earned.
+    """
     weights = [share.price_cents for share in shares]
     if not sum(weights):
         weights = [1] * len(shares)
     collector = Collector.MARKETPLACE if sale.tax_collector == TaxCollector.MARKETPLACE else Collector.SHOP
+    delivery = split(sale.delivery_charged_cents, weights)
+    own_taxes = [share.tax_cents for share in shares if share.tax_cents is not None]
+    # Shares taxed by themselves carry their own tax, as long as it is still the sale's.
+    by_share = len(own_taxes) == len(shares) and sum(own_taxes) == sale.tax_cents
+    taxes = own_taxes if by_share else split(sale.tax_cents, weights)
+    inside = [0] * len(shares)
+    if sale.tax_inside:
+        in_delivery = [
+            split(tax, [share.price_cents, part])[1] if sale.tax_on_delivery and part else 0
+            for tax, share, part in zip(taxes, shares, delivery, strict=True)
+        ]
+        inside = [tax - part for tax, part in zip(taxes, in_delivery, strict=True)]
+        delivery = [part - tax for part, tax in zip(delivery, in_delivery, strict=True)]
     spread = {
-        Kind.DELIVERY_CHARGED: split(sale.delivery_charged_cents, weights),
+        Kind.DELIVERY_CHARGED: delivery,
         Kind.FEE: split(sale.fee_cents, weights),
         Kind.DELIVERY_PAID: split(sale.delivery_paid_cents, weights),
         Kind.PACKING: split(sale.packing_cents, weights),
-        Kind.TAX_COLLECTED: split(sale.tax_cents, weights),
+        Kind.TAX_COLLECTED: taxes,
     }
     lines = []
     for place, share in enumerate(shares):
-        amounts = {Kind.PRICE: share.price_cents} | {kind: parts[place] for kind, parts in spread.items()}
+        amounts = {Kind.PRICE: share.price_cents - inside[place]} | {
+            kind: parts[place] for kind, parts in spread.items()
+        }
         for kind, cents in amounts.items():
             if cents or kind is Kind.PRICE:
                 lines.append(
@@ -250,7 +294,7 @@ def _returns(pieces: Pieces, *, unpaid_too: bool) -> list[Line]:
             Collector.MARKETPLACE if sale.tax_collector == TaxCollector.MARKETPLACE else Collector.SHOP
         )
         amounts = {
-            Kind.REFUND: row.refund_cents,
+            Kind.REFUND: row.refund_cents - (row.tax_refund_cents if sale.tax_inside else 0),
             Kind.TAX_GIVEN_BACK: row.tax_refund_cents,
             Kind.FEE: -row.fee_refund_cents,
             Kind.RETURN_FREIGHT: row.freight_cents,
@@ -338,6 +382,120 @@ def _salvaged(pieces: Pieces) -> list[Line]:
     ]
 
 
+def _tips(pieces: Pieces) -> list[Line]:
+    """Tips, split over the pieces of their sale like its price."""
+    rows = Payment.objects.live().filter(kind=PaymentKind.TIP, sale__voided_at__isnull=True)
+    if pieces is not None:
+        wanted = SaleShare.objects.live().filter(piece_id__in=list(pieces)).values("sale_id")
+        rows = rows.filter(sale_id__in=wanted)
+    tips = list(rows)
+    shares: dict[int, list[SaleShare]] = defaultdict(list)
+    if tips:
+        for share in SaleShare.objects.live().filter(sale__in={tip.sale_id for tip in tips}).order_by("pk"):
+            shares[share.sale_id].append(share)
+    lines = []
+    for tip in tips:
+        own = shares[tip.sale_id or 0]
+        weights = [share.price_cents for share in own]
+        parts = split(tip.cents, weights if any(weights) else [1] * len(own)) if own else []
+        for share, cents in zip(own, parts, strict=True):
+            if cents and (pieces is None or share.piece_id in pieces):
+                lines.append(
+                    Line(
+                        kind=Kind.TIP,
+                        on=tip.on,
+                        cents=cents,
+                        piece=share.piece_id,
+                        sale=tip.sale_id,
+                        order=OUT_ORDER + int(tip.created_at.timestamp()),
+                        source=("payment", tip.pk),
+                        note=tip.note,
+                    )
+                )
+    return lines
+
+
+def _trips(pieces: Pieces) -> list[Line]:
+    """Trips at the rate of their day, shared by their pieces; those of no piece are the shop's."""
+    if pieces is not None and not Trip.objects.live().filter(pieces__in=list(pieces)).exists():
+        return []
+    return [
+        Line(
+            kind=Kind.TRIP,
+            on=one.trip.on,
+            cents=cents,
+            piece=piece,
+            order=COST_ORDER,
+            source=("trip", one.trip.pk),
+            note=f"{one.trip.purpose}, {one.trip.distance_words}",
+        )
+        for one in posted_trips()
+        for piece, cents in shares_of(one)
+        if cents and (pieces is None or piece in pieces)
+    ]
+
+
+def _deposits() -> list[Line]:
+    """Money that came in before it was earned, and what became of it.
+
+    A deposit is the buyer's until the sale counts, on the day it is paid; what comes in on that day is simply its price.
+    """
+    lines: list[Line] = []
+    for payment in (
+        Payment.objects.live()
+        .exclude(kind=PaymentKind.TIP)
+        .filter(before_the_sale_counted())
+        .select_related("sale")
+        .with_ends()
+    ):
+        end, sale = payment.end, payment.sale
+        steps = [(Kind.DEPOSIT, payment.on, payment.cents)]
+        if end is not None:
+            steps += [
+                (Kind.DEPOSIT_GIVEN_BACK, end.on, end.given_back_cents),
+                (Kind.DEPOSIT_KEPT, end.on, end.kept_cents),
+            ]
+        elif sale is not None and sale.paid_on is not None:
+            steps.append((Kind.DEPOSIT_APPLIED, sale.paid_on, payment.cents))
+        lines += [
+            Line(
+                kind=kind,
+                on=on,
+                cents=cents,
+                piece=payment.piece_id,
+                # Each deposit is followed by itself: it may come before there is any sale.
+                sale=f"deposit {payment.pk}",
+                order=OUT_ORDER + int(payment.created_at.timestamp()),
+                source=("payment", payment.pk),
+                note=payment.buyer or payment.note,
+            )
+            for kind, on, cents in steps
+            if cents
+        ]
+    return lines
+
+
+def _held_money() -> list[Line]:
+    """What passes through the shop's hands without being on any piece: deposits, tax reclaimed and paid over."""
+    lines = _deposits()
+    slips = ReceiptLine.objects.live().filter(receipt__voided_at__isnull=True, reclaimed_cents__gt=0)
+    for row in slips.select_related("receipt"):
+        lines += _reclaimed(row)
+    for paid in TaxPayment.objects.live():
+        lines.append(
+            Line(
+                kind=Kind.TAX_PAID_OVER,
+                on=paid.on,
+                cents=paid.paid_over_cents,
+                collector=Collector.SHOP,
+                order=OUT_ORDER,
+                source=("tax_payment", paid.pk),
+                note=paid.period or paid.note,
+            )
+        )
+    return lines
+
+
 def piece_facts(pieces: Pieces, *, zone: ZoneInfo, unpaid_too: bool = True) -> tuple[list[Line], list[Hours]]:
     """Every money line and every hour of the given pieces (of all for None), in a fixed number of queries."""
     help_lines, hours = _time(pieces, zone)
@@ -350,6 +508,8 @@ def piece_facts(pieces: Pieces, *, zone: ZoneInfo, unpaid_too: bool = True) -> t
         *_returns(pieces, unpaid_too=unpaid_too),
         *_ends(pieces),
         *_salvaged(pieces),
+        *_tips(pieces),
+        *_trips(pieces),
     ]
     if pieces is not None:
         lines = [line for line in lines if line.piece is not None]
@@ -412,12 +572,13 @@ def shop_facts(*, zone: ZoneInfo, method: Method | None = None) -> tuple[list[Li
             Line(
                 kind=Kind.PRIVATE if private else Kind.EXPENSE,
                 on=row.receipt.bought_on,
-                cents=row.cost_cents,
+                cents=row.carried_cents,
                 category=category,
                 source=("receipt", row.receipt_id),
                 note=row.text,
             )
         )
+    lines += _held_money()
     return (_by_pool(lines) if method is None else _costed_anew(lines, method)), hours
 
 

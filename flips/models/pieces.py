@@ -135,6 +135,11 @@ class Piece(Voidable):
         return fetched[0] if fetched else None
 
     @property
+    def deposits_held(self) -> list[Any]:
+        """Deposits taken on it that no sale took in; one query."""
+        return list(self.payments.held()) if self.is_owned else []
+
+    @property
     def is_owned(self) -> bool:
         """Bought and not gone: its basis is stock."""
         return self.stage in OWNED_UNSOLD

@@ -148,6 +148,7 @@ class ReceiptLine(Voidable):
     text = models.CharField("what", max_length=120)
     amount_cents = Cents("amount before tax")
     tax_cents = Cents(default=0, editable=False)
+    reclaimed_cents = Cents("tax reclaimed", default=0, editable=False)
     taxed = models.BooleanField("tax was charged on it", default=True)
     destination = models.CharField("goes to", max_length=10, choices=Destination.choices)
     piece = models.ForeignKey(
@@ -165,7 +166,10 @@ class ReceiptLine(Voidable):
         constraints = [
             *Voidable.Meta.constraints,
             one_of("destination", Destination, name="receipt_line_destination_is_known"),
-            not_negative("amount_cents", "tax_cents", name="receipt_line_not_negative"),
+            not_negative("amount_cents", "tax_cents", "reclaimed_cents", name="receipt_line_not_negative"),
+            models.CheckConstraint(
+                name="receipt_line_reclaims_its_tax", condition=Q(reclaimed_cents__lte=F("tax_cents"))
+            ),
             models.CheckConstraint(
                 name="receipt_line_goes_to_one_place",
                 condition=(
@@ -195,6 +199,11 @@ class ReceiptLine(Voidable):
     def cost_cents(self) -> int:
         """Amount with its share of the tax."""
         return self.amount_cents + self.tax_cents
+
+    @property
+    def carried_cents(self) -> int:
+        """What it costs the shop: amount with its tax, less what of it is reclaimed."""
+        return self.cost_cents - self.reclaimed_cents
 
 
 class LineShare(Voidable):

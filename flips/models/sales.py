@@ -101,6 +101,8 @@ class Sale(Voidable):
     fee_cents = Cents("fee", default=0)
     fee_by_hand = models.BooleanField("the fee as on the statement", default=False)
     tax_cents = Cents("sales tax", default=0)
+    tax_inside = models.BooleanField("the price contains the tax", default=False)
+    tax_on_delivery = models.BooleanField("delivery was taxed too", default=False)
     tax_collector = models.CharField(max_length=12, choices=TaxCollector.choices, default=TaxCollector.NOBODY)
     buyer = models.CharField("buyer", max_length=120, blank=True, default="")
     note = models.CharField(max_length=200, blank=True, default="")
@@ -129,6 +131,12 @@ class Sale(Voidable):
                 condition=Q(tax_cents=0) | ~Q(tax_collector="nobody"),
                 violation_error_message="Say who collected the sales tax.",
             ),
+            models.CheckConstraint(
+                name="sale_tax_inside_fits_the_price",
+                condition=Q(tax_inside=False)
+                | Q(tax_cents__lte=F("price_cents") + F("delivery_charged_cents")),
+                violation_error_message="Tax inside the price can't be more than the price.",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -145,6 +153,8 @@ class SaleShare(Voidable):
     piece = models.ForeignKey(Piece, on_delete=models.PROTECT, related_name="sale_shares")
     weight = models.PositiveBigIntegerField(default=1)
     price_cents = Cents()
+    # Where each piece is taxed by itself, as on its margin; else the sale's tax is split like the price.
+    tax_cents = Cents("tax", null=True, blank=True, editable=False)
     returned = models.BooleanField("the piece came back", default=False, editable=False)
 
     class Meta(Voidable.Meta):

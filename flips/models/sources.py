@@ -36,6 +36,9 @@ _ROUTES = {
     "sale": ("sale", "Sale"),
     "lot": ("lot", "Stock"),
     "piece": ("piece", "Piece"),
+    "payment": ("payment", "Payment"),
+    "tax_payment": ("tax_payment", "Tax paid over"),
+    "trip": ("trip", "Trip"),
 }
 
 

@@ -25,13 +25,16 @@ from flips.pages.words import in_words, label_of
 HISTORIES: dict[str, tuple[tuple[str, str], ...]] = {
     "attempt": (),
     "channel": (("feerule", "channel"),),
+    "comparable": (),
     "count": (("countline", "count"),),
     "expensecategory": (),
     "feerule": (),
     "helperrate": (),
     "logentry": (),
     "lot": (),
+    "mileagerate": (),
     "part": (("reading", "part"),),
+    "payment": (("depositend", "payment"),),
     "photo": (),
     "piece": (("purchaseshare", "piece"), ("saleshare", "piece")),
     "purchase": (("purchaseshare", "purchase"),),
@@ -41,7 +44,10 @@ HISTORIES: dict[str, tuple[tuple[str, str], ...]] = {
     "return": (),
     "sale": (("saleshare", "sale"),),
     "shop": (),
+    "taxpayment": (),
+    "taxscheme": (),
     "timeentry": (),
+    "trip": (),
     "use": (),
 }
 # What every record keeps for the program's own sake, and what voiding says in words instead.
