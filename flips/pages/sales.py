@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import timedelta
 from typing import Any
 
@@ -14,12 +15,14 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from estimating.money import split
-from estimating.pricing.fees import TAX_NONE, Terms
-from estimating.pricing.prices import check_offer, floors
+from estimating.pricing.fees import Terms
+from estimating.pricing.prices import Floors, check_offer, floors
 from flips.actions import sales
-from flips.models import Channel, Piece, Return, Sale, SaleShare, Stage, TaxCollector
+from flips.models import Channel, Payment, Piece, Return, Sale, SaleShare, Stage, TaxCollector
 from flips.models.facts import figures_of
+from flips.models.payments import account_of
 from flips.models.people import Shop
+from flips.models.taxes import scheme_on
 from flips.pages.answers import Done, answer, go, once, refusals_on, undo_token
 from flips.pages.forms import DayField, MomentField, MoneyField, RecordForm, current_shop, forms
 
@@ -32,6 +35,10 @@ def _signs(form: forms.BaseForm, names: tuple[str, ...]) -> None:
             form.fields[name].before = current_shop().currency.sign  # type: ignore[attr-defined]
 
 
+LOSE, PAY, OWN = "lose", "pay", "own"
+FLOORS = ((LOSE, "Break-even"), (PAY, "Own pay"), (OWN, "My own"))
+
+
 class OfferForm(forms.Form):
     """What is on the table while haggling."""
 
@@ -42,22 +49,46 @@ class OfferForm(forms.Form):
     delivery_charged = MoneyField(label="Delivery charged", required=False)
     delivery_paid = MoneyField(label="Delivery paid", required=False)
     packing = MoneyField(label="Packing", required=False)
+    tax_collector = forms.ChoiceField(choices=TaxCollector.choices, required=False, widget=forms.HiddenInput)
+    floor = forms.ChoiceField(
+        label="Your floor", choices=FLOORS, required=False, initial=LOSE, widget=forms.RadioSelect
+    )
+    floor_price = MoneyField(label="A floor of your own", required=False)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["channel"].queryset = Channel.objects.filter(retired=False)  # type: ignore[attr-defined]
 
-    def terms(self) -> Terms:
-        """Fees and costs of selling on the channel as its rule stands today."""
-        typed = self.cleaned_data
-        fee = sales.fee_of(typed.get("channel"), timezone.localdate())
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or self.cleaned_data
+        if (
+            cleaned.get("floor") == OWN
+            and cleaned.get("floor_price") is None
+            and "floor_price" not in self.errors
+        ):
+            self.add_error("floor_price", "Write your floor.")
+        return cleaned
+
+    def terms(self, pieces: Iterable[Piece] = ()) -> Terms:
+        """Fees, costs and tax of selling ``pieces`` as the channel's rule and the shop's scheme stand today."""
+        typed, today = self.cleaned_data, timezone.localdate()
+        fee = sales.fee_of(typed.get("channel"), today)
+        taxed = typed.get("tax_collector") in ("", None, TaxCollector.SHOP)
+        paid = sum(sales.bought_for(piece.pk for piece in pieces).values())
         return Terms(
             fees=(fee,) if fee else (),
             delivery_charged=typed.get("delivery_charged") or 0,
             delivery_paid=typed.get("delivery_paid") or 0,
             packing=typed.get("packing") or 0,
-            tax_how=TAX_NONE,
+            **(sales.tax_terms(scheme_on(today), paid_for_it=paid) if taxed else {}),
         )
+
+    def floor_from(self, lowest: Floors) -> int | None:
+        """The floor she chose; None where no price gets there."""
+        chosen = self.cleaned_data.get("floor") or LOSE
+        if chosen == OWN:
+            return self.cleaned_data["floor_price"]
+        return lowest.own_pay_above if chosen == PAY else lowest.lose_money_below
 
 
 def offer_context(pieces: list[Piece], form: OfferForm, shop: Shop) -> dict[str, Any]:
@@ -67,10 +98,10 @@ def offer_context(pieces: list[Piece], form: OfferForm, shop: Shop) -> dict[str,
     figures = figures_of([piece.pk for piece in pieces], shop=shop)
     basis = sum(one.basis for one in figures.values())
     minutes = sum(one.owner_minutes for one in figures.values())
-    terms = form.terms()
+    terms = form.terms(pieces)
     price, wanted = form.cleaned_data["price"], shop.wanted_hourly_cents
     lowest = floors(terms, basis=basis, minutes=minutes, wanted_hourly=wanted)
-    floor_price = lowest.lose_money_below
+    floor_price = form.floor_from(lowest)
     check = None
     if floor_price is not None:
         asking = max(sum(piece.listed_cents or 0 for piece in pieces), floor_price)
@@ -85,6 +116,8 @@ def offer_context(pieces: list[Piece], form: OfferForm, shop: Shop) -> dict[str,
             step=10**shop.currency.digits,
         )
     return {
+        "floor_name": dict(FLOORS)[form.cleaned_data.get("floor") or LOSE].lower(),
+        "tax_on_top": terms.tax_added(price),
         "offer": terms.sale(price, basis=basis, minutes=minutes, wanted_hourly=wanted),
         "check": check,
         "floors": lowest,
@@ -97,7 +130,7 @@ def offer(request: HttpRequest, piece_id: int) -> HttpResponse:
     shown = get_object_or_404(Piece.objects.live(), pk=piece_id)
     typed = request.GET if "price" in request.GET else None
     form = OfferForm(typed, initial={"price": shown.listed_cents or shown.expected_cents})
-    _signs(form, MONEY_FIELDS)
+    _signs(form, (*MONEY_FIELDS, "floor_price"))
     context = {"piece": shown, "form": form}
     if typed is not None and request.GET.get("price", "").strip():
         context |= offer_context([shown], form, current_shop())
@@ -116,7 +149,7 @@ class SellForm(forms.Form):
     delivery_charged = MoneyField(label="Delivery charged", required=False)
     delivery_paid = MoneyField(label="Delivery paid", required=False)
     packing = MoneyField(label="Packing", required=False)
-    tax = MoneyField(label="Sales tax", required=False)
+    tax = MoneyField(label="Tax", required=False)
     tax_collector = forms.ChoiceField(
         label="Who collected it",
         choices=TaxCollector.choices,
@@ -139,9 +172,23 @@ class SellForm(forms.Form):
     note = forms.CharField(label="Note", max_length=200, required=False)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
+        self.deposits: list[Payment] = list(kwargs.pop("deposits", ()))
         super().__init__(*args, **kwargs)
         self.fields["channel"].queryset = Channel.objects.filter(retired=False)  # type: ignore[attr-defined]
         _signs(self, MONEY_FIELDS)
+        self.scheme = scheme_on(timezone.localdate())
+        if self.scheme is not None and self.scheme.rate_thousandths:
+            self.fields["tax_collector"].initial = TaxCollector.SHOP
+            where = "inside the price" if self.scheme.price_includes else "on top of the price"
+            self.fields[
+                "tax"
+            ].help_text = (
+                f"Left empty, it is worked out by the scheme of the day: {self.scheme.rate_text} % {where}."
+            )
+        if self.deposits:
+            self.fields["use_deposits"] = forms.BooleanField(
+                label="Set the deposit against the price", required=False, initial=True
+            )
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
@@ -154,14 +201,18 @@ class SellForm(forms.Form):
     def amounts(self) -> dict[str, Any]:
         """The fields as ``sales.sell`` takes them."""
         typed = self.cleaned_data
+        by_scheme = typed["tax"] is None and typed["tax_collector"] == TaxCollector.SHOP
+        if by_scheme:
+            by_scheme = scheme_on(timezone.localdate(typed["sold_at"])) is not None
         return {
+            "with_deposits": typed.get("use_deposits", False),
             "price_cents": typed["price"],
             "channel": typed["channel"],
             "delivery_charged_cents": typed["delivery_charged"] or 0,
             "delivery_paid_cents": typed["delivery_paid"] or 0,
             "packing_cents": typed["packing"] or 0,
-            "tax_cents": typed["tax"] or 0,
-            "tax_collector": typed["tax_collector"] if typed["tax"] else TaxCollector.NOBODY,
+            "tax_cents": None if by_scheme else typed["tax"] or 0,
+            "tax_collector": typed["tax_collector"] if typed["tax"] or by_scheme else TaxCollector.NOBODY,
             "fee_cents": typed["fee"],
             "sold_at": typed["sold_at"],
             "paid_on": typed["paid_on"],
@@ -179,7 +230,12 @@ def sell(request: HttpRequest, piece_id: int) -> HttpResponse:
             request,
             Done(shown.get_absolute_url(), f"It is {shown.get_stage_display().lower()} and can't be sold."),
         )
-    form = SellForm(request.POST or None, initial={"price": shown.listed_cents})
+    held = list(Payment.objects.held().filter(piece=shown))
+    form = SellForm(
+        request.POST or None,
+        deposits=held,
+        initial={"price": shown.listed_cents, "buyer": held[0].buyer if held else ""},
+    )
     if request.method == "POST" and form.is_valid():
 
         def do() -> Done:
@@ -237,7 +293,8 @@ def sale_new(request: HttpRequest) -> HttpResponse:
         .filter(stage__in=(Stage.READY, Stage.LISTED, Stage.IN_WORK, Stage.BOUGHT))
         .order_by("-stage", "-pk")[:80]
     )
-    form = SetForm(request.POST or None, choices=choices)
+    held = Payment.objects.held().filter(piece__in=choices).select_related("piece")
+    form = SetForm(request.POST or None, choices=choices, deposits=held)
     if request.method == "POST" and form.is_valid():
 
         def do() -> Done:
@@ -261,7 +318,11 @@ class SaleForm(RecordForm):
     delivery_charged_cents = MoneyField(label="Delivery charged")
     delivery_paid_cents = MoneyField(label="Delivery paid")
     packing_cents = MoneyField(label="Packing")
-    tax_cents = MoneyField(label="Sales tax")
+    tax_cents = MoneyField(
+        label="Tax",
+        required=False,
+        help_text="Empty it to let the scheme of the day of the sale work it out.",
+    )
     fee_cents = MoneyField(
         label="Fee", required=False, help_text="Empty it to let the channel's rule work it out."
     )
@@ -285,9 +346,12 @@ class SaleForm(RecordForm):
             "note",
         ]
 
-    def __init__(self, *args: Any, shares: list[SaleShare], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, shares: list[SaleShare], by_payments: bool = False, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.shares = shares
+        if by_payments:
+            self.fields["paid_on"].disabled = True
+            self.fields["paid_on"].help_text = "Follows from the payments above."
         if len(shares) > 1:
             for share in shares:
                 self.fields[f"weight_{share.piece_id}"] = MoneyField(
@@ -295,10 +359,10 @@ class SaleForm(RecordForm):
                 )
 
     def _post_clean(self) -> None:
-        # The fee may be left empty here, which the row can't hold: the action works it out and checks the whole row.
-        if self.cleaned_data.get("fee_cents") is None:
-            self.cleaned_data["fee_cents"] = None
-        else:
+        # Fee and tax may be left empty here, which the row can't hold: the action works them out and checks the row.
+        for name in ("fee_cents", "tax_cents"):
+            self.cleaned_data.setdefault(name, None)
+        if self.cleaned_data["fee_cents"] is not None and self.cleaned_data["tax_cents"] is not None:
             super()._post_clean()
 
 
@@ -308,7 +372,10 @@ def sale(request: HttpRequest, sale_id: int) -> HttpResponse:
     shown = get_object_or_404(Sale.objects.select_related("channel"), pk=sale_id)
     shares = list(shown.shares.live().select_related("piece").order_by("pk"))
     initial = {} if shown.fee_by_hand else {"fee_cents": None}
-    form = SaleForm(request.POST or None, instance=shown, shares=shares, initial=initial)
+    account = account_of(shown)
+    form = SaleForm(
+        request.POST or None, instance=shown, shares=shares, initial=initial, by_payments=account.by_payments
+    )
     _signs(
         form,
         (
@@ -344,7 +411,7 @@ def sale(request: HttpRequest, sale_id: int) -> HttpResponse:
     return answer(
         request,
         "flips/sales/sale.html",
-        {"sale": shown, "shares": shares, "form": form, "returns": returns},
+        {"sale": shown, "shares": shares, "form": form, "returns": returns, "account": account_of(shown)},
         status=409 if form.changed_meanwhile else 422 if form.errors else 200,
     )
 
@@ -391,10 +458,13 @@ def return_new(request: HttpRequest, share_id: int) -> HttpResponse:
     )
     shares = list(share.sale.shares.live().order_by("pk"))
     weights = [one.price_cents for one in shares]
-    tax = split(share.sale.tax_cents, weights if any(weights) else [1] * len(weights))[
-        [one.pk for one in shares].index(share.pk)
-    ]
+    tax = share.tax_cents
+    if tax is None:
+        parts = split(share.sale.tax_cents, weights if any(weights) else [1] * len(weights))
+        tax = parts[[one.pk for one in shares].index(share.pk)]
     form = ReturnForm(request.POST or None, initial={"refund": share.price_cents, "tax_refund": tax or None})
+    if share.sale.tax_inside:
+        form.fields["tax_refund"].label = "Tax inside the money given back"
     _signs(form, ("refund", "tax_refund", "fee_refund", "freight", "compensation"))
     if request.method == "POST" and form.is_valid():
 

@@ -16,7 +16,7 @@ from finishes.measures import Length, trim_decimal
 from flips.models import MILLION, Cents, Millionths, Nanometres, Shop
 
 NOTHING = "nothing"
-ENDINGS = (" cents", " nm", " hundredths", " millionths")
+ENDINGS = (" cents", " nm", " hundredths", " thousandths", " millionths")
 
 
 def label_of(field: models.Field) -> str:
@@ -58,6 +58,8 @@ def _number_in_words(field: models.Field, value: int, shop: Shop) -> str:
         return Length(value).shown(shop.units)
     if isinstance(field, Millionths):
         return trim_decimal(Fraction(value, MILLION), 6)
+    if field.name.endswith("_thousandths"):
+        return f"{trim_decimal(Fraction(value, 1000), 3)} %"
     if field.name.endswith("_hundredths"):
         return f"{trim_decimal(Fraction(value, 100), 2)} %"
     if field.name == "minutes":
