@@ -189,11 +189,15 @@ class Reckoned:
         return tuple(row.key for row in self.buy if row.cents is None)
 
 
+COUNTED = ("sheet", "board", "can", "bottle", "piece", "offcut", "box", "leaf")
+
+
 def amount_words(count: Fraction | int, word: str) -> str:
-    """So many of a thing in words: "2 leaves", "12.5 bf"."""
-    many = {"leaf": "leaves"}.get(word, word if word in ("bf", "m³") else f"{word}s")
+    """So many of a thing in words: "2 leaves", "12.5 bf", "8 fl oz"."""
     shown = trim_decimal(Fraction(count), 2)
-    return f"{shown} {word if shown == '1' else many}"
+    if shown == "1" or word not in COUNTED:
+        return f"{shown} {word}"
+    return f"{shown} {({'leaf': 'leaves', 'box': 'boxes'}).get(word, word + 's')}"
 
 
 def _buying(

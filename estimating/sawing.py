@@ -230,22 +230,13 @@ def _read_sheet(sheet: Mapping[str, Any]) -> PlanSheet:
 
 def exactly(length: Length, system: str) -> str:
     """A length as one sets a fence by it: as typed, else in the shop's units, with the exact one beside a rounded one."""
-    if length.text:
-        return _with_unit(length, system)
+    if typed := length.as_typed(system):
+        return typed
     shown = length.shown(system)
     if not shown.startswith("≈"):
         return shown
     other = length.in_mm(1) if system == "imperial" else length.in_inches()
-    if other.startswith("≈"):
-        return f"{shown} ({length.in_mm(2).removeprefix('≈ ')})"
-    return f"{shown} ({other})"
-
-
-def _with_unit(length: Length, system: str) -> str:
-    """What was typed; a bare number gets the unit it was counted in."""
-    if any(sign.isalpha() or sign in "\"'″′”’" for sign in length.text):
-        return length.text
-    return f"{length.text} {'in' if system == 'imperial' else 'mm'}"
+    return shown if other.startswith("≈") else f"{shown} ({other})"
 
 
 def size_words(length: Length, width: Length, system: str) -> str:
@@ -282,7 +273,7 @@ def _edge(cut: PlanCut, sheet: PlanSheet) -> str:
 LONG = 1000
 SMALLEST, LARGEST = 15.0, 32.0
 # A letter of the face takes about so much of its size across.
-LETTER = 0.56
+LETTER = 0.62
 
 
 @dataclass(frozen=True)
@@ -370,7 +361,8 @@ def drawn(sheet: PlanSheet, system: str, *, smallest: float = SMALLEST) -> Drawi
         parts.append(Box(placed.place, left, top, wide, high, text, f"{placed.place}. {placed.name}, {size}"))
     offcuts = []
     for offcut in sheet.offcuts:
-        size = size_words(offcut.length, offcut.width, system)
+        # Nobody sets a fence by an offcut: rounded will do.
+        size = f"{offcut.length.shown(system)} × {offcut.width.shown(system)}"
         left, top = across(offcut.y), down(offcut.x + offcut.length)
         wide, high = across(offcut.width), round(offcut.length.nm * scale, 1)
         text = _label(("offcut", size), "", left, top, wide, high, smallest)

@@ -339,6 +339,33 @@ class Length(_Quantity):
         """In the shop's own units: ``system`` is "imperial" or "metric"."""
         return self.in_inches() if system == "imperial" else self.in_mm()
 
+    def as_typed(self, system: str) -> str:
+        """What was typed, always with its unit; "" where nothing was, or where it does not read as this length.
+
+        A bare number gets the unit it was counted in, also once the shop has changed from inches to millimetres.
+        """
+        if not self.text:
+            return ""
+        own, other = ("in", "mm") if system == "imperial" else ("mm", "in")
+        for text in (self.text, f"{self.text} {own}", f"{self.text} {other}"):
+            try:
+                if type(self).parse(text) == self:
+                    return text
+            except BadMeasure:
+                continue
+        return ""
+
+    def written(self, system: str) -> str:
+        """A text that reads back as exactly this length, for a field to be edited: as typed, else in an exact unit."""
+        own = "in" if system == "imperial" else "mm"
+        try:
+            if self.text and type(self).parse(self.text, own) == self:
+                return self.text
+        except BadMeasure:
+            pass
+        texts = (self.as_typed(system), self.shown(system), self.in_inches(), self.in_mm(3))
+        return next((text for text in texts if text and not text.startswith("≈")), self.show("mm", 6))
+
     def by(self, other: Length) -> Area:
         """The rectangle this length spans with another."""
         return Area(self.amount * other.amount)

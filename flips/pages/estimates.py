@@ -19,6 +19,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from estimating.models import Material as Stuff
 from estimating.models import MaterialKind
 from estimating.money import Money
+from estimating.sawing import exactly
 from finishes.measures import Length
 from flips.actions import estimates as actions
 from flips.actions import materials as prices
@@ -263,7 +264,7 @@ class ItemForm(forms.Form):
     take = forms.BooleanField(required=False)
     part_id = forms.IntegerField(required=False, widget=forms.HiddenInput)
     # What tells a row that was shown filled in from one to write into, whatever the survey says by now.
-    given = forms.BooleanField(required=False, widget=forms.HiddenInput)
+    given = forms.CharField(required=False, max_length=1, widget=forms.HiddenInput)
     name = forms.CharField(label="Part", max_length=80, required=False)
     count = forms.IntegerField(label="How many", min_value=1, max_value=1000, required=False)
     length = LengthField(label="Length, with the grain", required=False)
@@ -292,7 +293,7 @@ class ItemForm(forms.Form):
         if kind == LineKind.GLUE:
             self.fields["length"].label, self.fields["name"].label = "Length of the joint", "Joint"
             self.fields["sides"].label = "Faces spread (2 for contact cement)"
-        self.fields["given"].initial = not self._starts_blank
+        self.fields["given"].initial = "" if self._starts_blank else "1"
 
     @property
     def _starts_blank(self) -> bool:
@@ -302,7 +303,7 @@ class ItemForm(forms.Form):
     def is_blank_row(self) -> bool:
         """Whether it is one of the rows to write a part into."""
         if self.is_bound:
-            return not self.data.get(self.add_prefix("given"))  # type: ignore[union-attr]
+            return self.data.get(self.add_prefix("given")) != "1"  # type: ignore[union-attr]
         return self._starts_blank
 
     @property
@@ -315,7 +316,7 @@ class ItemForm(forms.Form):
     def summary(self) -> str:
         """Its size in words, as it was first shown."""
         sizes = [
-            value.text or value.shown(current_shop().units)
+            exactly(value, current_shop().units)
             for name in ("length", "width", "thickness")
             if name in self.fields and (value := self.initial.get(name))
         ]

@@ -77,7 +77,7 @@ class LengthField(ReadField):
         if isinstance(value, int) and not isinstance(value, bool):
             value = Length(value)
         if isinstance(value, Length):
-            return value.text or value.shown(self.units or current_shop().units)
+            return value.written(self.units or current_shop().units)
         return value
 
     def to_python(self, value: Any) -> Length | None:  # type: ignore[override]

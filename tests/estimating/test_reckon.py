@@ -65,7 +65,9 @@ def test_high_holds_one_sheet_spoilt():
 
 
 def test_an_offcut_on_hand_is_sawn_before_anything_is_bought():
-    offcut = reckon.OnHand(7, "Birch ply, offcut", Fraction(1), Fraction(900), length=inches(30), width=inches(20))
+    offcut = reckon.OnHand(
+        7, "Birch ply, offcut", Fraction(1), Fraction(900), length=inches(30), width=inches(20)
+    )
 
     found = lay([Panel("Shelf", inches(28), inches(19))], on_hand=[offcut])
 
@@ -98,7 +100,9 @@ def test_nothing_is_turned_against_the_grain_but_may_be_without_grain():
 
 @settings(max_examples=15, deadline=None)
 @given(
-    sizes=st.lists(st.tuples(st.integers(3, 90), st.integers(3, 46), st.integers(1, 3)), min_size=1, max_size=5),
+    sizes=st.lists(
+        st.tuples(st.integers(3, 90), st.integers(3, 46), st.integers(1, 3)), min_size=1, max_size=5
+    ),
     cents=st.integers(1, 20_000),
 )
 def test_piece_and_offcuts_carry_exactly_what_the_sheets_cost(sizes, cents):
@@ -225,7 +229,9 @@ def test_the_piece_pays_for_what_it_takes_and_the_counter_for_whole_cans():
 
 def test_an_opened_can_is_used_first():
     surfaces = [coating.flat(inches(72), inches(48))]
-    lot = reckon.OnHand(5, "Topcoat", Fraction(16), Fraction(800), unit="fl oz", volume=Volume.parse("16 fl oz"))
+    lot = reckon.OnHand(
+        5, "Topcoat", Fraction(16), Fraction(800), unit="fl oz", volume=Volume.parse("16 fl oz")
+    )
 
     found = reckon.coats(
         surfaces, coating.Coat(2, COVERS), [can(1, "1 qt", 2000)], [lot], waste_percent=0, currency=USD
@@ -278,7 +284,13 @@ def test_a_thing_without_a_price_is_not_free():
 
 @pytest.mark.parametrize(
     ("count", "unit", "words"),
-    [(1, "leaf", "1 leaf"), (2, "leaf", "2 leaves"), (Fraction(5, 2), "bf", "2.5 bf"), (3, "can", "3 cans")],
+    [
+        (1, "leaf", "1 leaf"),
+        (2, "leaf", "2 leaves"),
+        (Fraction(5, 2), "bf", "2.5 bf"),
+        (3, "can", "3 cans"),
+        (12, "fl oz", "12 fl oz"),
+    ],
 )
 def test_amounts_read_like_words(count, unit, words):
     assert reckon.amount_words(count, unit) == words

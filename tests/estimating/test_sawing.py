@@ -12,13 +12,14 @@ from estimating.sheets import Panel, Sheet, lay_out
 from finishes.measures import Length
 
 KERF = Length.inches("1/8")
+NO_TRIM = Length(0)
 
 
 def inches(value):
     return Length.inches(value)
 
 
-def planned(panels, *, trim=Length(0), has_grain=True):
+def planned(panels, *, trim=NO_TRIM, has_grain=True):
     layout = lay_out(
         panels,
         [Sheet("buy 1", inches(96), inches(48), 6000, trim=trim)],
@@ -81,6 +82,8 @@ def test_a_fence_is_set_to_what_was_typed_in_whatever_unit():
         (Length.mm(600), "metric", "600 mm"),
         (Length.parse("18", "in"), "imperial", "18 in"),
         (Length.parse("46,2 cm"), "imperial", "46,2 cm"),
+        # Typed in inches, read after the shop went metric: a bare 18 would be a lie.
+        (Length.parse("18", "in"), "metric", "18 in"),
     ],
 )
 def test_a_length_is_told_as_exactly_as_it_is_known(length, system, shown):
@@ -89,7 +92,9 @@ def test_a_length_is_told_as_exactly_as_it_is_known(length, system, shown):
 
 @settings(max_examples=20, deadline=None)
 @given(
-    sizes=st.lists(st.tuples(st.integers(3, 95), st.integers(3, 47), st.integers(1, 3)), min_size=1, max_size=6)
+    sizes=st.lists(
+        st.tuples(st.integers(3, 95), st.integers(3, 47), st.integers(1, 3)), min_size=1, max_size=6
+    )
 )
 def test_all_that_is_drawn_lies_on_the_sheet_and_nothing_over_another(sizes):
     _, plan = planned([Panel(f"Part {at}", inches(w), inches(h), n) for at, (w, h, n) in enumerate(sizes)])
@@ -123,7 +128,7 @@ def test_labels_keep_inside_their_box():
 
     for box in sawing.drawn(plan.sheets[0], "imperial").parts:
         room = box.height if box.text.upright else box.width
-        assert max(len(line) for line in box.text.lines) * box.text.size * 0.56 <= room
+        assert max(len(line) for line in box.text.lines) * box.text.size * 0.62 <= room
 
 
 def test_a_turned_part_is_told_length_first():

@@ -136,3 +136,28 @@ def test_floats_are_not_taken():
 def test_numbers_alone_take_fractions_and_decimals():
     assert read_number("2 1/2") == Fraction(5, 2)
     assert read_number("2,5") == Fraction(5, 2)
+
+
+@pytest.mark.parametrize("system", ["imperial", "metric"])
+@pytest.mark.parametrize(
+    "length",
+    [
+        Length.parse("30 9/16", "in"),
+        Length.parse("776", "mm"),
+        Length.parse("46,2 cm"),
+        Length.inches("1/7"),
+        Length.mm("0.123456"),
+        Length.inches("23 5/8"),
+    ],
+    ids=str,
+)
+def test_a_written_length_reads_back_as_itself_whatever_the_shop_counts_in(length, system):
+    own = "in" if system == "imperial" else "mm"
+
+    assert Length.parse(length.written(system), own) == length
+
+
+def test_a_bare_number_keeps_the_unit_it_was_typed_in():
+    assert Length.parse("30 9/16", "in").as_typed("metric") == "30 9/16 in"
+    assert Length.parse("776", "mm").as_typed("imperial") == "776 mm"
+    assert Length.inches(3).as_typed("imperial") == ""

@@ -1,5 +1,6 @@
 """Estimates: lines from parts, prices asked for, stock held, posted once, and compared with what came of it."""
 
+import re
 from datetime import date, timedelta
 
 import pytest
@@ -110,7 +111,9 @@ def test_a_receipt_line_that_becomes_stock_is_a_price_seen_with_its_tax(owner, p
 
 
 def test_a_receipt_brings_new_things_onto_the_list(owner):
-    receipt = receipts.new_receipt(by=owner, shop_name="Paint shop", bought_on=date(2026, 3, 5), total_cents=2500)
+    receipt = receipts.new_receipt(
+        by=owner, shop_name="Paint shop", bought_on=date(2026, 3, 5), total_cents=2500
+    )
     receipts.add_line(
         receipt,
         by=owner,
@@ -289,7 +292,9 @@ def test_parts_are_ticked_off_and_on(owner, plan):
     assert not CutPart.objects.get().is_cut
 
 
-def test_a_sawn_sheet_is_used_on_the_piece_and_its_offcut_goes_to_stock_with_its_share(owner, piece, plan, shop):
+def test_a_sawn_sheet_is_used_on_the_piece_and_its_offcut_goes_to_stock_with_its_share(
+    owner, piece, plan, shop
+):
     sawing.saw(plan, 1, by=owner)
 
     offcut = Lot.objects.get(kind="offcut")
@@ -425,7 +430,7 @@ def test_parts_of_the_survey_are_offered_with_their_largest_reading(owner, owner
 
     page = owner_client.get(reverse("estimate_add", args=[piece.pk, "sheet"])).content.decode()
 
-    assert "2 pieces, 30 9/16 × 17 3/4" in page
+    assert "2 pieces, 30 9/16 in × 17 3/4 in" in page
     assert 'name="parts-0-take" id="id_parts-0-take" checked' in page
 
 
@@ -452,6 +457,56 @@ def test_a_line_is_added_from_the_form_once(owner_client, piece, ply):
     line = EstimateLine.objects.get()
     assert first.url == second.url == line.get_absolute_url()
     assert [(item.name, item.count, item.width_text) for item in line.items.all()] == [("Side", 2, "450 mm")]
+
+
+def filled_in(page):
+    """Every field of the line form as the browser would send it untouched."""
+    form = page[page.index('id="line-form"') :]
+    sent = {}
+    for tag in re.findall(r"<input[^>]*>", form):
+        field = dict(re.findall(r'(\w+)="([^"]*)"', tag))
+        if field.get("type") in ("checkbox", "radio"):
+            if " checked" in tag:
+                sent[field["name"]] = field.get("value", "on")
+        else:
+            sent[field.get("name", "")] = field.get("value", "")
+    return sent
+
+
+def test_a_part_written_into_a_blank_row_is_taken_and_an_unticked_one_is_not(owner, owner_client, piece, ply):
+    side = make_part(piece=piece, by=owner, name="Side", material="solid")
+    make_readings(side, "30", dimension="length", by=owner)
+    make_readings(side, "17", dimension="width", by=owner)
+    address = reverse("estimate_add", args=[piece.pk, "sheet"])
+    sent = filled_in(owner_client.get(address).content.decode())
+    sent |= {"parts-1-name": "Shelf", "parts-1-length": "28", "parts-1-width": "16", "materials": ply.pk}
+
+    owner_client.post(address, sent)
+
+    assert [item.name for item in EstimateLine.objects.get().items.all()] == ["Shelf"]
+
+
+def test_sizes_typed_in_inches_stay_inches_once_the_shop_is_metric(owner, owner_client, piece, ply, shop):
+    side = make_part(piece=piece, by=owner, name="Side", material="plywood", plan="replace")
+    make_readings(side, "30", dimension="length", by=owner)
+    make_readings(side, "17", dimension="width", by=owner)
+    shop.units = "metric"
+    shop.save()
+    address = reverse("estimate_add", args=[piece.pk, "sheet"])
+
+    owner_client.post(address, filled_in(owner_client.get(address).content.decode()) | {"materials": ply.pk})
+
+    assert EstimateLine.objects.get().items.get().length_nm == Length.inches(30).nm
+
+
+def test_an_estimate_with_a_missing_price_says_so(owner_client, piece):
+    make_line(piece=piece, of=[make_material("MDF")], items=[("Back", "40", "30", 1)])
+
+    page = owner_client.get(reverse("estimate", args=[piece.pk])).content.decode()
+
+    assert "A price is missing." in page
+    assert "not known yet" in page
+    assert "no price" in owner_client.get(reverse("materials")).content.decode()
 
 
 def test_a_refused_line_form_keeps_what_was_typed(owner_client, piece, ply):
