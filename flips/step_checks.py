@@ -77,8 +77,14 @@ def glue_check(
     room: Temperature | None,
     thin_face: bool,
     system: str,
+    owned: Sequence[Clamps] = (),
 ) -> StepCheck:
-    """The glue-up's verdict with its figures, or what is still wanted to give one."""
+    """The glue-up's verdict with its figures, or what is still wanted to give one.
+
+    Clamps typed for this step go before ``owned``, those the shop has counted.
+    """
+    typed = (Clamps(clamps, force),) if clamps is not None and force is not None and force.lbf else ()
+    at_hand = typed or tuple(owned)
     missing = [
         words
         for words, is_missing in (
@@ -86,7 +92,7 @@ def glue_check(
             ("which glue", adhesive is None),
             (
                 "how many clamps, and what one presses",
-                adhesive is not None and not adhesive.sticks_by_touch and (clamps is None or force is None),
+                adhesive is not None and not adhesive.sticks_by_touch and not at_hand,
             ),
         )
         if is_missing
@@ -97,7 +103,7 @@ def glue_check(
         )
     found = judge(
         joint,
-        clamps=(Clamps(clamps, force),) if clamps is not None and force is not None and force.lbf else (),
+        clamps=at_hand,
         adhesive=adhesive,
         conditions=Conditions(room=room),
         thin_face=thin_face,

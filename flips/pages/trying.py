@@ -12,14 +12,14 @@ from django.urls import path
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from estimating.glueup import Joint
+from estimating.glueup import Clamps, Joint
 from finishes.forces import Force
 from finishes.glue import ADHESIVES
 from finishes.measures import BadMeasure, Temperature
 from finishes.products import SURFACES, shipped_shelf
 from flips.access import open_to_helper
 from flips.actions import hours, remedies
-from flips.models import Attempt, Dimension, Lot, Outcome, Part, RemedyStep, StepMaterial, TimeEntry
+from flips.models import Attempt, Clamp, Dimension, Lot, Outcome, Part, RemedyStep, StepMaterial, TimeEntry
 from flips.models.forks import StepState, load
 from flips.pages.answers import Done, answer, go, once, refused_status
 from flips.pages.forms import LengthField, TemperatureField, current_shop, forms
@@ -192,7 +192,14 @@ def _checks(fault: Any, state: StepState, part: Part | None, typed: dict[str, An
         coldest = (Fraction(adhesive.least_temperature.value) - 32) * Fraction(5, 9)
         least.append((adhesive.name, Temperature(coldest)))
     found = [temperature_check(typed.get("room"), least=least, system=system)]
-    found.append(clamp_check(typed.get("clamps"), needs=state.root.clamps))
+    owned = [
+        Clamps(clamp.count, Force(Fraction(clamp.force_lbf)), clamp.name)
+        for clamp in Clamp.objects.filter(count__gt=0)
+    ]
+    counted = typed.get("clamps")
+    if counted is None and owned:
+        counted = sum(clamps.count for clamps in owned)
+    found.append(clamp_check(counted, needs=state.root.clamps))
     if _glues(state):
         length, width = typed.get("length"), typed.get("width")
         found.append(
@@ -201,6 +208,7 @@ def _checks(fault: Any, state: StepState, part: Part | None, typed: dict[str, An
                 adhesive=adhesive,
                 clamps=typed.get("clamps"),
                 force=typed.get("force"),
+                owned=owned,
                 room=typed.get("room"),
                 thin_face=fault.material.startswith("veneered")
                 or "veneer" in state.root.technique.name.lower(),

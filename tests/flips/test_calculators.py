@@ -180,3 +180,24 @@ def test_a_metric_shop_reads_bare_numbers_as_millimetres(owner_client, shop):
 
     # 600 x 300 mm are 279 in2; 6 x 470 lbf on them are 10.1 psi.
     assert "10.1 psi reached of 150 wanted" in shown
+
+
+def test_a_step_is_judged_by_the_clamps_that_were_counted(owner_client, owner):
+    from flips.actions import remedies
+    from tests.makers import make_piece
+
+    Clamp.objects.create(name="pipe clamp", count=2, force_lbf=1050)
+    piece = make_piece(by=owner, price_cents=100)
+    fault = remedies.add_fault(by=owner, piece=piece, kind="loose_joint")
+    remedy = remedies.add_remedy(
+        by=owner, fault=fault, technique="Glue and clamp", minutes=60, clamps=8, level="likely"
+    )
+
+    shown = owner_client.get(
+        reverse("step_before", args=[remedy.steps.get().pk]),
+        {"adhesive": "yellow PVA", "length": "24 in", "width": "12 in"},
+    ).content.decode()
+
+    assert "It takes 8 clamps and you have 2." in shown
+    # 2 x 1050 lbf on 288 in2 are 7.3 psi.
+    assert "7.3 psi reached" in shown
