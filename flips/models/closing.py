@@ -15,6 +15,8 @@ from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import F, Q
+from django.db.models.signals import m2m_changed
+from django.dispatch import receiver
 from django.utils import timezone
 
 from flips.models.records import Record
@@ -290,3 +292,31 @@ def refuse_moving_figures(shop: Any) -> None:
                         "year is closed. Reopen it first: Money, Years."
                     }
                 )
+
+
+@receiver(m2m_changed)
+def refuse_closed_links(
+    instance: models.Model,
+    action: str,
+    reverse: bool,
+    model: type[models.Model],
+    pk_set: set[Any] | None,
+    **_: Any,
+) -> None:
+    """The same for what a record is linked to, which no saving of the record itself would show."""
+    if not action.startswith("pre_"):
+        return
+    if not reverse:
+        rows: Iterable[models.Model] = [instance]
+    elif (model._meta.model_name or "") in MONEY_DATES:
+        rows = model._base_manager.filter(pk__in=pk_set or ())
+    else:
+        return
+    for row in rows:
+        rule = MONEY_DATES.get(row._meta.model_name or "")
+        open_from = closed_until() if rule is not None else None
+        if rule is None or open_from is None:
+            return
+        for day in rule.days(row):
+            if day is not None and day < open_from:
+                raise ClosedYear(day, open_from=open_from)

@@ -373,9 +373,10 @@ def review(books: Books, year: ShopYear, *, tax_months: int = 3) -> Review:
         return bought.get(row.pk, (None, ""))[1] or row.place or "No place given"
 
     def channel_of(piece: Id | None, sale: Id | None) -> str:
-        sale = sale if sale is not None else last_sale.get(piece) if piece is not None else None
-        if sale is not None:
-            return channels.get(int(sale), "No channel")
+        # A deposit names itself where a sale would stand: there may not be one yet.
+        known = sale if isinstance(sale, int) else last_sale.get(piece) if piece is not None else None
+        if known is not None:
+            return channels.get(int(known), "No channel")
         return "Not sold yet" if piece is not None else NOT_ON_A_PIECE
 
     expenses = [_expense(name, cents, f"expenses/{name}", chart) for name, cents in figures.expenses.items()]

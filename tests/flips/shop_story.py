@@ -6,7 +6,7 @@ from fractions import Fraction
 
 from django.utils import timezone
 
-from flips.actions import hours, opening, people, pieces, receipts, sales, stock
+from flips.actions import hours, opening, payments, people, pieces, receipts, sales, stock, taxes, trips
 from flips.models import MILLION, Destination, ExpenseCategory, Piece, Stage, TaxCollector
 from tests.flips.ledger import Ledger, half_up
 from tests.makers import make_channel
@@ -29,7 +29,8 @@ class ShopStory:
             name: ExpenseCategory.objects.create(name=name) for name in ("rent", "advertising")
         }
         self.channel = make_channel()
-        self.lots, self.sold, self.gone, self.unpaid = {}, {}, {}, []
+        self.lots, self.sold, self.gone, self.unpaid, self.deposits = {}, {}, {}, [], {}
+        trips.add_rate(by=owner, from_on=start, rate_millionths=70 * MILLION, unit="mi", source="made up")
         with timezone.override(shop.zone):
             for _ in range(days):
                 self.day += timedelta(days=self.dice.choice([1, 2, 5, 11, 23]))
@@ -49,7 +50,7 @@ class ShopStory:
                 self.buy, self.buy, self.buy_lot_of_pieces, self.bring_in, self.buy_stock, self.buy_stock,
                 self.spend_on_piece, self.share, self.spend, self.use, self.use, self.write_off, self.help,
                 self.sell, self.sell, self.sell_set, self.wait_for_money, self.get_paid, self.give_back,
-                self.end, self.bring_back,
+                self.end, self.bring_back, self.drive, self.take_deposit, self.end_deposit, self.take_tip, self.pay_over,
             ]
         )()  # fmt: skip
 
@@ -177,8 +178,45 @@ class ShopStory:
             else:
                 self.cost(piece, cents)
 
+    def drive(self):
+        miles, here = self.dice.randint(1, 300), self.here()
+        chosen = self.dice.sample(here, min(len(here), self.dice.randint(0, 3)))
+        trips.log_trip(
+            by=self.owner, on=self.day, distance_millionths=miles * MILLION, unit="mi", purpose="market", pieces=chosen
+        )  # fmt: skip
+        self.ledger.post(self.day, "expense trips", "owner", 70 * miles)
+
+    def take_deposit(self):
+        here = [piece for piece in self.here() if piece.pk not in self.deposits]
+        if here:
+            piece, cents = self.dice.choice(here), self.amount(5000)
+            self.deposits[piece.pk] = payments.take_deposit(piece, by=self.owner, cents=cents, on=self.day)
+            self.ledger.post(self.day, "till", "deposits", cents)
+
+    def end_deposit(self):
+        if self.deposits:
+            held = self.deposits.pop(self.dice.choice(sorted(self.deposits)))
+            back = self.dice.randint(0, held.cents)
+            payments.end_deposit(
+                held, by=self.owner, given_back_cents=back, on=self.day, reason="fell through"
+            )
+            self.ledger.post(self.day, "deposits", "till", back)
+            self.ledger.post(self.day, "deposits", "other income", held.cents - back)
+
+    def take_tip(self):
+        if self.sold:
+            sale, cents = self.sold[self.dice.choice(sorted(self.sold))], self.amount(900)
+            payments.take_tip(sale, by=self.owner, cents=cents, on=self.day)
+            self.ledger.post(self.day, "till", "income", cents)
+
+    def pay_over(self):
+        cents, refunded = self.amount(900), self.dice.random() < 0.2
+        taxes.pay_over(by=self.owner, cents=cents, on=self.day, refunded=refunded)
+        self.ledger.post(self.day, "tax", "till", -cents if refunded else cents)
+
     def sell(self, *, paid=True):
-        if here := self.here():
+        here = [piece for piece in self.here() if paid or piece.pk not in self.deposits]
+        if here:
             self._sell([self.dice.choice(here)], paid=paid)
 
     def sell_set(self):
@@ -190,7 +228,11 @@ class ShopStory:
         self.sell(paid=False)
 
     def _sell(self, chosen, *, paid):
-        price, tax = self.amount(90000), self.amount(900)
+        held = [self.deposits.pop(piece.pk) for piece in chosen if piece.pk in self.deposits]
+        # Nobody sells for less than the deposit.
+        price, tax = max(self.amount(90000), sum(one.cents for one in held)), self.amount(900)
+        for one in held:
+            self.ledger.post(self.day, "deposits", "till", one.cents)
         collector = self.dice.choice([TaxCollector.SHOP, TaxCollector.MARKETPLACE])
         fee = min(self.amount(900), price)
         money = {

@@ -8,7 +8,7 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, models, transaction
 from django.utils import timezone
 
-from flips.actions import hours, people, pieces, receipts, sales, stock
+from flips.actions import hours, people, pieces, receipts, sales, stock, trips
 from flips.actions.closing import close_year, reopen_year
 from flips.actions.undo import take_back
 from flips.models import ClosedYear, Lot, Purchase, Stage, StageChange, TimeEntry, Use, YearClose
@@ -49,13 +49,16 @@ def closed(shop, owner, helper):
     receipts.add_line(
         slip, by=owner, destination="expense", text="Rent", amount_cents=300, category=make_category()
     )
+    driven = trips.log_trip(
+        by=owner, on=OLD, distance_millionths=10**7, unit="mi", purpose="fair", pieces=[piece]
+    )
     taken = stock.take(by=owner, piece=piece, lot=line.lot, quantity_millionths=500_000, used_on=OLD)
     work = make_time(person=helper, piece=piece, minutes=60, now=datetime(2025, 6, 2, 18, tzinfo=UTC))
     close_year(date(2025, 1, 1), by=owner, today=TODAY, note="filed")
     for one in (piece, sold, kept, sale, receipt, line, work):
         one.refresh_from_db()
     return {
-        "piece": piece, "sold": sold, "kept": kept, "sale": sale, "receipt": receipt, "slip": slip, "line": line, "lot": line.lot,
+        "piece": piece, "sold": sold, "kept": kept, "sale": sale, "receipt": receipt, "slip": slip, "trip": driven, "line": line, "lot": line.lot,
         "use": taken.uses[0], "time": work, "purchase": Purchase.objects.get(shares__piece=piece),
     }  # fmt: skip
 
@@ -139,6 +142,11 @@ ROADS = {
     ),
     "back on an old day": lambda closed, owner, helper: pieces.move(
         closed["kept"], Stage.READY, by=owner, on=date(2025, 9, 1)
+    ),
+    "other pieces of a trip": lambda closed, owner, helper: closed["trip"].pieces.set([closed["sold"]]),
+    "other trips of a piece": lambda closed, owner, helper: closed["sold"].trips.add(closed["trip"]),
+    "edit a trip": lambda closed, owner, helper: trips.change_trip(
+        closed["trip"], pieces=[], distance_millionths=1
     ),
     "change many at once": lambda closed, owner, helper: Use.objects.update(cost_cents=0),
     "make many at once": lambda closed, owner, helper: Lot.objects.bulk_create(
