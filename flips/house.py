@@ -13,6 +13,16 @@ from django.utils.functional import SimpleLazyObject
 
 from flips.models import Shop, TimeEntry
 
+TABS = {
+    "find": "find buy-lot comparables",
+    "stock": "stock uses",
+    "money": "money receipts receipt-lines sales sale-shares returns payments taxes trips",
+    "more": "more settings people password calculators clamps techniques history",
+    "hours": "hours",
+    "bench": "pieces parts attempts log removals readings photos purchases faults",
+}
+TAB_OF = {place: tab for tab, places in TABS.items() for place in places.split()}
+
 BEFORE_SET_UP = ("/setup/", "/static/", "/worker.js", "/manifest.webmanifest", "/offline/", "/healthy/")
 
 _shop: ContextVar[Shop | None] = ContextVar("shop", default=None)
@@ -60,6 +70,8 @@ def context(request: HttpRequest) -> dict[str, Any]:
         )
 
     return {
+        # A page that names no tab lights the one its address belongs to.
+        "tab": TAB_OF.get(request.path_info.strip("/").partition("/")[0], ""),
         "shop": getattr(request, "shop", None),
         "viewer": viewer,
         "owner": signed_in and viewer.is_owner,  # type: ignore[union-attr]
