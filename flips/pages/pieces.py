@@ -277,7 +277,9 @@ def money_strip(figures: Any, piece_id: int) -> list[dict[str, Any]]:
             "label": "Failed attempts",
             "figure": "failed_attempts",
             "cents": figures.failed_attempts,
-            "note": "within the above",
+            "note": f"within the above, and {as_hours(figures.failed_minutes)}"
+            if figures.failed_minutes
+            else "within the above",
         },
         {"label": "Your hours", "figure": "owner_minutes", "text": as_hours(figures.owner_minutes)},
     ]
