@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 from fractions import Fraction
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from django.core.exceptions import ValidationError
 from django.db import models
@@ -111,7 +111,7 @@ class Material(models.Model):
     created_at = models.DateTimeField(default=timezone.now, editable=False)
     history = HistoricalRecords()
 
-    objects = MaterialQuerySet.as_manager()
+    objects: ClassVar = MaterialQuerySet.as_manager()
 
     class Meta:
         ordering = ["kind", "name", "shop_name", "pk"]

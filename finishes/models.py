@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from fractions import Fraction
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
@@ -55,7 +55,7 @@ class Kept(models.Model):
     )
     history = HistoricalRecords(inherit=True)
 
-    objects = KeptQuerySet.as_manager()
+    objects: ClassVar = KeptQuerySet.as_manager()
 
     class Meta:
         abstract = True
@@ -433,7 +433,7 @@ class Sample(Kept):
     b_hundredths = models.IntegerField("yellow to blue", null=True, blank=True)
     note = models.CharField("note", max_length=200, blank=True, default="")
 
-    objects = SampleQuerySet.as_manager()
+    objects: ClassVar = SampleQuerySet.as_manager()
 
     class Meta:
         ordering = ["name", "pk"]

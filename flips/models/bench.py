@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import Self
+from typing import ClassVar, Self
 
 from django.conf import settings
 from django.db import models
@@ -96,7 +96,7 @@ class Attempt(Voidable):
     planned_cents = Cents("money planned", null=True, blank=True, editable=False)
     chance_percent = models.PositiveSmallIntegerField("chance then", null=True, blank=True, editable=False)
 
-    objects = AttemptQuerySet.as_manager()
+    objects: ClassVar = AttemptQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["began_at", "pk"]
@@ -195,7 +195,7 @@ class TimeEntry(Voidable):
     note = models.CharField("what for", max_length=200, blank=True, default="")
     typed = models.BooleanField(default=False, editable=False)
 
-    objects = TimeEntryQuerySet.as_manager()
+    objects: ClassVar = TimeEntryQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["-started_at", "-pk"]

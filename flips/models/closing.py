@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
@@ -50,7 +50,7 @@ class YearClose(Record):
     )
     reopen_note = models.CharField(max_length=200, blank=True, default="")
 
-    objects = YearCloseQuerySet.as_manager()
+    objects: ClassVar = YearCloseQuerySet.as_manager()
 
     class Meta:
         ordering = ["first", "pk"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from datetime import date
-from typing import Self
+from typing import ClassVar, Self
 
 from django.conf import settings
 from django.db import models
@@ -50,7 +50,7 @@ class Count(Voidable):
         related_name="+",
     )
 
-    objects = CountQuerySet.as_manager()
+    objects: ClassVar = CountQuerySet.as_manager()
 
     # Only on rows that were asked for ``with_lines``.
     lines_counted: int

@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from django.conf import settings
 from django.db import models
@@ -79,7 +79,7 @@ class Estimate(Voidable):
     piece = models.ForeignKey(Piece, on_delete=models.PROTECT, related_name="estimates")
     note = models.CharField("note", max_length=200, blank=True, default="")
 
-    objects = EstimateQuerySet.as_manager()
+    objects: ClassVar = EstimateQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["-pk"]
@@ -137,7 +137,7 @@ class EstimateLine(Voidable):
     high_minutes = models.PositiveIntegerField("hours, high", null=True, blank=True)
     reckoned_at = models.DateTimeField(null=True, blank=True, editable=False)
 
-    objects = EstimateLineQuerySet.as_manager()
+    objects: ClassVar = EstimateLineQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["place", "pk"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 from datetime import UTC, date, datetime
 from fractions import Fraction
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from django.core.exceptions import ValidationError
 from django.db import models
@@ -75,7 +75,7 @@ class PieceSchedule(Voidable):
     not_before = models.DateTimeField("not before", null=True, blank=True)
     anyway = models.CharField("why it will hold all the same", max_length=200, blank=True, default="")
 
-    objects = PieceScheduleQuerySet.as_manager()
+    objects: ClassVar = PieceScheduleQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["piece", "pk"]
@@ -127,7 +127,7 @@ class ScheduleStep(StepRow, Voidable):
 
     schedule = models.ForeignKey(PieceSchedule, on_delete=models.PROTECT, related_name="steps")
 
-    objects = VoidableQuerySet.as_manager()
+    objects: ClassVar = VoidableQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["place", "pk"]
@@ -320,7 +320,7 @@ class CalendarFeed(Record):
     token = models.CharField(max_length=64, unique=True, default=new_token, editable=False)
     revoked_at = models.DateTimeField(null=True, blank=True, editable=False)
 
-    objects = CalendarFeedQuerySet.as_manager()
+    objects: ClassVar = CalendarFeedQuerySet.as_manager()
 
     class Meta:
         ordering = ["revoked_at", "pk"]

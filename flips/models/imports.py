@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Self
+from typing import ClassVar, Self
 
 from django.db import models
 from django.db.models import Q
@@ -41,7 +41,7 @@ class Import(Voidable):
     done_at = models.DateTimeField(null=True, blank=True)
     rows_done = models.PositiveIntegerField(default=0)
 
-    objects = ImportQuerySet.as_manager()
+    objects: ClassVar = ImportQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["-pk"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Self
+from typing import ClassVar, Self
 
 from django.db import models
 from django.db.models import F, Q
@@ -82,7 +82,7 @@ class Part(Voidable):
     note = models.TextField("note", blank=True, default="")
 
     depth: int = 0
-    objects = PartQuerySet.as_manager()
+    objects: ClassVar = PartQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["place", "pk"]
@@ -199,7 +199,7 @@ class Removal(Voidable):
     back_at = models.DateTimeField(null=True, blank=True)
     note = models.CharField(max_length=200, blank=True, default="")
 
-    objects = RemovalQuerySet.as_manager()
+    objects: ClassVar = RemovalQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["order", "pk"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Self
+from typing import ClassVar, Self
 
 from django.db import models
 from django.db.models import F, Prefetch, Q
@@ -62,7 +62,7 @@ class Payment(Voidable):
     buyer = models.CharField("from", max_length=120, blank=True, default="")
     note = models.CharField(max_length=200, blank=True, default="")
 
-    objects = PaymentQuerySet.as_manager()
+    objects: ClassVar = PaymentQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["on", "pk"]

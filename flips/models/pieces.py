@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from django.db import models
 from django.db.models import Q
@@ -106,7 +106,7 @@ class Piece(Voidable):
     note = models.TextField("note", blank=True, default="")
     buyer_text = models.TextField("what the buyer should know", blank=True, default="")
 
-    objects = PieceQuerySet.as_manager()
+    objects: ClassVar = PieceQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["-pk"]
@@ -323,7 +323,7 @@ class Photo(Voidable):
     digest = models.CharField(max_length=64, db_index=True)
     fingerprint = models.CharField(max_length=512, blank=True, default="")
 
-    objects = PhotoQuerySet.as_manager()
+    objects: ClassVar = PhotoQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["created_at", "pk"]

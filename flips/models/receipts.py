@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Self
+from typing import ClassVar, Self
 
 from django.db import models
 from django.db.models import Count, Exists, F, OuterRef, Q, Sum
@@ -76,7 +76,7 @@ class Receipt(Voidable):
     paid_with = models.CharField("how paid", max_length=10, choices=PaidWith.choices, default=PaidWith.CARD)
     note = models.CharField(max_length=200, blank=True, default="")
 
-    objects = ReceiptQuerySet.as_manager()
+    objects: ClassVar = ReceiptQuerySet.as_manager()
 
     # Only on rows that were asked for ``with_sums``.
     lines_count: int

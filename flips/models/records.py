@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 from django.conf import settings
 from django.db import models
@@ -48,7 +48,6 @@ class Record(models.Model):
             if kwargs.get("update_fields") is not None:
                 kwargs["update_fields"] = {*kwargs["update_fields"], "version"}
         super().save(*args, **kwargs)
-
 
     def delete(self, *args: Any, **kwargs: Any) -> tuple[int, dict[str, int]]:
         """Removes it; a closed year refuses (``ClosedYear``)."""
@@ -107,7 +106,9 @@ class Voidable(Record):
     )
     void_reason = models.CharField(max_length=200, blank=True, default="", editable=False)
 
-    objects = VoidableQuerySet.as_manager()
+    # ``ClassVar`` and no type, here and on every model: the checker finds the manager's type by itself, and takes one
+    # that stands without it for a variable of the instance, which may not stand in for this one.
+    objects: ClassVar = VoidableQuerySet.as_manager()
 
     class Meta:
         abstract = True

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from typing import Self
+from typing import ClassVar, Self
 
 from django.db import models
 from django.db.models import F, Q
@@ -124,7 +124,7 @@ class Technique(Voidable):
     hazards_text = models.CharField("hazards", max_length=300, blank=True, default="")
     note = models.TextField("how you do it", blank=True, default="")
 
-    objects = TechniqueQuerySet.as_manager()
+    objects: ClassVar = TechniqueQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["name", "pk"]
@@ -239,7 +239,7 @@ class Fault(Voidable):
     settled_on = models.DateField(null=True, blank=True, editable=False)
     own_order = models.BooleanField("in her own order", default=False, editable=False)
 
-    objects = FaultQuerySet.as_manager()
+    objects: ClassVar = FaultQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["pk"]
@@ -318,7 +318,7 @@ class Remedy(Voidable):
     ruled_out = models.CharField("ruled out because", max_length=200, blank=True, default="")
     note = models.CharField("note", max_length=200, blank=True, default="")
 
-    objects = RemedyQuerySet.as_manager()
+    objects: ClassVar = RemedyQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["place", "pk"]

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Self
+from typing import ClassVar, Self
 
 from django.db import models
 from django.db.models import Q, Sum
@@ -124,7 +124,7 @@ class Lot(Voidable):
     low_millionths = Millionths("tell me below", null=True, blank=True)
     note = models.CharField(max_length=200, blank=True, default="")
 
-    objects = LotQuerySet.as_manager()
+    objects: ClassVar = LotQuerySet.as_manager()
 
     # Only on rows that were asked for ``with_left``.
     used_millionths: int
@@ -352,7 +352,7 @@ class Use(Voidable):
     used_on = models.DateField("when", default=timezone.localdate)
     note = models.CharField(max_length=200, blank=True, default="")
 
-    objects = UseQuerySet.as_manager()
+    objects: ClassVar = UseQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["-used_on", "-pk"]

@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from fractions import Fraction
+from typing import ClassVar
 
 from django.db import models
 from django.db.models import F, Q
@@ -95,7 +96,7 @@ class Trip(Voidable):
     purpose = models.CharField("what for", max_length=160)
     pieces = models.ManyToManyField(Piece, blank=True, related_name="trips")
 
-    objects = TripQuerySet.as_manager()
+    objects: ClassVar = TripQuerySet.as_manager()
 
     class Meta(Voidable.Meta):
         ordering = ["-on", "-pk"]
