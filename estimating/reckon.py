@@ -346,16 +346,16 @@ def sheets(
         key = int(key_text)
         if where == "stock":
             taken[key] = taken.get(key, 0) + 1
-            cost = Prices.of([lots[key].share(1)])
+            price = Prices.of([lots[key].share(1)])
         else:
             counts[key] = counts.get(key, 0) + 1
-            cost = by_key[key].prices
-        if cost is None:
+            price = by_key[key].prices
+        if price is None:
             known = False
             continue
         parts = [
-            sheet_cost(round_half_up(price), cut_sheet, offcuts_carry_cost=offcuts_carry_cost)[0]
-            for price in (cost.low, cost.likely, cost.high)
+            sheet_cost(round_half_up(cents), cut_sheet, offcuts_carry_cost=offcuts_carry_cost)[0]
+            for cents in (price.low, price.likely, price.high)
         ]
         low, likely, high = low + parts[0], likely + parts[1], high + parts[2]
     buying = _buying(counts, by_key, "sheet")
@@ -369,9 +369,9 @@ def sheets(
         reasons.append(layout.bound_text)
     kept = sum(len(sheet.offcuts) for sheet in layout.sheets)
     if kept:
-        cost = "with their share of the cost by area" if offcuts_carry_cost else "without cost"
+        how = "with their share of the cost by area" if offcuts_carry_cost else "without cost"
         reasons.append(
-            f"Back to stock {cost}: {amount_words(kept, 'offcut')}, {layout.offcut_area.shown(system)}."
+            f"Back to stock {how}: {amount_words(kept, 'offcut')}, {layout.offcut_area.shown(system)}."
         )
     if counts:
         reasons.append("High: the highest price seen, and one sheet spoilt.")

@@ -37,10 +37,10 @@ def tick(key: str, *, by: Person, shop: Shop) -> Tick:
 def untick(key: str, *, by: Person) -> int:
     """Takes every tick of a row away; how many there were."""
     kind, number = key[:1], key[1:]
-    if kind not in ("m", "l") or not number.isdigit():
+    if kind not in ("m", "l") or not number.isdecimal():
         raise ValidationError("That is not on the list.")
     rows = Tick.objects.select_for_update().live()
-    rows = rows.filter(material=number) if kind == "m" else rows.filter(line=number)
+    rows = rows.filter(material=int(number)) if kind == "m" else rows.filter(line=int(number))
     ticks = list(rows)
     for row in ticks:
         row.void(by=by, reason="not bought after all")

@@ -94,12 +94,12 @@ def compare(piece: Piece, lines: Sequence[EstimateLine], *, shop: Shop) -> Compa
     }
     named: dict[str, list[Row]] = defaultdict(list)
     worded: dict[str, list[Row]] = defaultdict(list)
-    for row in rows:
-        if row.line is None:
+    for one in rows:
+        if one.line is None:
             continue
-        worded[plain_name(row.words)].append(row)
-        for material in (*row.line.materials.all(), *row.line.backers.all()):
-            named[plain_name(material.name)].append(row)
+        worded[plain_name(one.words)].append(one)
+        for material in (*one.line.materials.all(), *one.line.backers.all()):
+            named[plain_name(material.name)].append(one)
     extra: dict[str, Row] = {}
 
     def beyond(words: str) -> Row:
@@ -110,14 +110,15 @@ def compare(piece: Piece, lines: Sequence[EstimateLine], *, shop: Shop) -> Compa
         return max(choices, key=lambda row: (row.planned or 0) - row.actual)
 
     for fact in facts:
+        row: Row | None
         if fact.kind is Kind.USED:
             lot = lots.get(int(fact.lot)) if fact.lot else None
-            row = by_line.get(sawn.get(int(fact.source[1]), 0))
-            if row is None and lot is not None:
+            found = by_line.get(sawn.get(int(fact.source[1]), 0))
+            if found is None and lot is not None:
                 names = [plain_name(lot.name)] + ([plain_name(lot.cut_from.name)] if lot.cut_from else [])
                 choices = [one for name in names for one in named.get(name, worded.get(name, []))]
-                row = emptiest(choices) if choices else beyond(lot.name)
-            row = row or beyond(fact.note or "Material")
+                found = emptiest(choices) if choices else beyond(lot.name)
+            row = found or beyond(fact.note or "Material")
         elif fact.kind is Kind.PART:
             choices = worded.get(plain_name(fact.note)) or named.get(plain_name(fact.note)) or []
             row = emptiest(choices) if choices else beyond(fact.note or "Parts bought")

@@ -71,7 +71,7 @@ def _sheets(line: EstimateLine) -> list[dict[str, Any]]:
     sawn = {row.sheet: row for row in line.sawn.live()}
     sheets = []
     for sheet in plan.sheets:
-        parts = [
+        parts: list[dict[str, Any]] = [
             {
                 "place": placed.place,
                 "name": placed.name,
@@ -81,7 +81,8 @@ def _sheets(line: EstimateLine) -> list[dict[str, Any]]:
             }
             for placed in sheet.placed
         ]
-        cut = {part["place"] for part in parts if part["row"] is not None and part["row"].is_cut}
+        own = [row for (number, _), row in rows.items() if number == sheet.number]
+        cut = {row.place for row in own if row.is_cut}
         sheets.append(
             {
                 "sheet": sheet,

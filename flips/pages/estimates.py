@@ -303,7 +303,7 @@ class ItemForm(forms.Form):
     def is_blank_row(self) -> bool:
         """Whether it is one of the rows to write a part into."""
         if self.is_bound:
-            return self.data.get(self.add_prefix("given")) != "1"  # type: ignore[union-attr]
+            return self.data.get(self.add_prefix("given")) != "1"
         return self._starts_blank
 
     @property
@@ -334,7 +334,7 @@ class ItemForm(forms.Form):
         cleaned["wanted"] = bool(cleaned.get("take") or written)
         if not cleaned["wanted"]:
             # What is not taken need not be right.
-            self._errors.clear()  # type: ignore[union-attr]
+            self.errors.clear()
             return cleaned
         for name, what in (
             ("name", "Give it a name."),
@@ -419,7 +419,7 @@ def _rows(piece: Piece, kind: LineKind, line: EstimateLine | None) -> list[dict[
     others = list(
         EstimateLine.objects.live()
         .filter(estimate__piece=piece, estimate__voided_at__isnull=True, kind__in=WITH_PARTS)
-        .exclude(pk=line.pk if line else None)
+        .exclude(pk__in=[line.pk] if line else [])
         .prefetch_related("items", "materials")
     )
     made = {

@@ -130,10 +130,8 @@ class MaterialForm(RecordForm):
                 )
         if kind in (MaterialKind.SHEET, MaterialKind.VENEER):
             self.fields["length_nm"].help_text = "The way the grain runs."
-            self.fields["length_nm"].required = self.fields["width_nm"].required = True
         if kind == MaterialKind.LUMBER:
             self.fields["length_nm"].help_text = "Leave length and width empty for random sizes."
-            self.fields["thickness_nm"].required = True
             self.fields["thickness_nm"].help_text = "4/4 is 1 in, 8/4 is 2 in."
 
     def _length(self, name: str) -> int | None:
@@ -163,14 +161,6 @@ class MaterialForm(RecordForm):
             if name in cleaned:
                 setattr(self.instance, name, cleaned[name])
         return cleaned
-
-    def _post_clean(self) -> None:
-        super()._post_clean()  # type: ignore[misc]
-        # A refusal about a size that is refused already need not be told twice.
-        for name in list(self._errors or {}):
-            errors = self._errors[name].as_data()  # type: ignore[index]
-            if len(errors) > 1 and any(error.code == "required" for error in errors):
-                self._errors[name] = self.error_class([*errors[0]])  # type: ignore[index]
 
 
 class NewMaterialForm(MaterialForm):

@@ -90,6 +90,53 @@ def test_a_material_needs_what_its_engine_reckons_with(db, kind, fields, field):
     assert field in refused.value.error_dict
 
 
+def test_a_new_material_comes_with_its_price_and_leads_back(owner_client):
+    answer = owner_client.post(
+        reverse("material_new"),
+        {"kind": "finish", "name": "Topcoat", "volume_text": "750 ml", "coverage_area_text": "9 m2",
+         "coverage_volume_text": "1 l", "price": "19.90", "seen_on": "2026-03-01", "then": "/shopping/"},
+    )  # fmt: skip
+
+    found = Material.objects.get()
+    assert answer.url == "/shopping/"
+    assert (found.price_cents, found.coverage.area.text) == (1990, "9 m2")
+
+
+def test_a_sheet_without_its_size_is_refused_once_and_kept(owner_client):
+    answer = owner_client.post(reverse("material_new"), {"kind": "sheet", "name": "Ply", "priced_by": "piece",
+                                                         "grain": "length", "width_nm": "48 in"})  # fmt: skip
+
+    page = answer.content.decode()
+    assert answer.status_code == 422
+    assert page.count("Say how long a sheet is.") == 1
+    assert 'value="48 in"' in page
+
+
+def test_a_price_noted_by_mistake_is_forgotten_but_not_one_from_a_receipt(owner, owner_client):
+    ply = make_material(price_cents=6000)
+    owner_client.post(reverse("price_forget", args=[ply.prices.get().pk]))
+    assert ply.price_cents is None
+
+    kept = MaterialPrice.objects.create(material=ply, cents=5, source="receipt", receipt_line=1)
+    owner_client.post(reverse("price_forget", args=[kept.pk]))
+    assert ply.prices.exists()
+
+
+def test_a_retired_material_is_no_longer_offered(owner_client, piece, ply):
+    owner_client.post(reverse("material_retire", args=[ply.pk]), {"retired": "1"})
+
+    page = owner_client.get(reverse("estimate_add", args=[piece.pk, "sheet"])).content.decode()
+    assert ply.name not in page
+
+
+def test_leading_back_to_another_host_is_not_followed(owner_client):
+    answer = owner_client.post(
+        reverse("material_new"), {"kind": "hardware", "name": "Hinge", "then": "//example.org/"}
+    )
+
+    assert answer.url == Material.objects.get().get_absolute_url()
+
+
 def test_a_receipt_line_that_becomes_stock_is_a_price_seen_with_its_tax(owner, ply):
     receipt = receipts.new_receipt(
         by=owner, shop_name="North yard", bought_on=date(2026, 3, 5), total_cents=10800, tax_cents=800
