@@ -8,11 +8,13 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Any
 
+from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
 
 from flips.models.bench import Attempt, LogEntry, Outcome, TimeEntry
 from flips.models.parts import Removal
+from flips.models.payments import Payment
 from flips.models.pieces import Photo, Piece, PurchaseShare, Stage, StageChange
 from flips.models.receipts import LineShare, ReceiptLine
 from flips.models.remedies import Fault
@@ -285,6 +287,18 @@ def _money(piece: Piece, zone: Any) -> list[Happening]:
                 text=str(sold.sale.channel or ""),
                 href=sold.sale.get_absolute_url(),
                 cents=sold.price_cents,
+            )
+        )
+    for paid in Payment.objects.live().filter(Q(piece=piece) | Q(sale__shares__piece=piece)).distinct():
+        found.append(
+            Happening(
+                at=_at(paid.on, paid.created_at, zone),
+                icon="banknote",
+                title=f"{paid.get_kind_display()} came in",
+                text=paid.buyer,
+                href=paid.get_absolute_url(),
+                cents=paid.cents,
+                by_day=True,
             )
         )
     for back in Return.objects.live().filter(share__piece=piece).select_related("share__sale"):

@@ -128,7 +128,9 @@ def offer_context(pieces: list[Piece], form: OfferForm, shop: Shop) -> dict[str,
 def offer(request: HttpRequest, piece_id: int) -> HttpResponse:
     """Type an offer, see what it leaves; the page for haggling, and the live fragment of the sale form."""
     shown = get_object_or_404(Piece.objects.live(), pk=piece_id)
-    typed = request.GET if "price" in request.GET else None
+    typed = request.GET.copy() if "price" in request.GET else None
+    if typed is not None:
+        typed.setdefault("floor", LOSE)
     form = OfferForm(typed, initial={"price": shown.listed_cents or shown.expected_cents})
     _signs(form, (*MONEY_FIELDS, "floor_price"))
     context = {"piece": shown, "form": form}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -95,7 +96,10 @@ def _page(request: HttpRequest, **sent: forms.BaseForm) -> HttpResponse:
         "schemes": TaxScheme.objects.live().order_by("-from_on", "-pk"),
         "scheme_now": scheme_on(today),
         "year": year,
-        "held": tax_held(books.lines, first=year.first, end=year.end, months=months),
+        "held": [
+            (period, period.end - timedelta(days=1))
+            for period in tax_held(books.lines, first=year.first, end=year.end, months=months)
+        ],
         "held_now": books.figures(year).tax_held_at_end,
         "periods": [
             {"url": f"?year={year.first}&every={one}#held", "text": text, "current": one == months}

@@ -16,6 +16,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from finishes.measures import BadMeasure, read_number, trim_decimal
 from flips.actions import trips
+from flips.mileage import IRS_RATES
 from flips.models import MILLION, Distance, MileageRate, Piece, Stage, Trip, Units
 from flips.models.trips import Posted, claimed_twice, posted_trips, rate_for
 from flips.pages.answers import Done, answer, go, once, refusals_on, refused_status, undo_token
@@ -50,6 +51,7 @@ def _choices(chosen: list[int]) -> Any:
 class TripForm(RecordForm):
     """A drive: its distance typed, or both readings of the odometer."""
 
+    instance: Trip
     on = DayField(label="Driven on", initial=timezone.localdate)
     distance = QuantityField(label="Distance", required=False)
     odometer_from = QuantityField(label="Odometer at the start", required=False, allow_zero=True)
@@ -77,12 +79,14 @@ class TripForm(RecordForm):
         else:
             chosen = list(self.instance.pieces.values_list("pk", flat=True))
             read = self.instance.odometer_from_millionths is not None
-            self.initial |= {
-                "distance": None if read else self.instance.distance_millionths,
-                "odometer_from": self.instance.odometer_from_millionths,
-                "odometer_to": self.instance.odometer_to_millionths,
-                "pieces": chosen,
-            }
+            self.initial.update(
+                {
+                    "distance": None if read else self.instance.distance_millionths,
+                    "odometer_from": self.instance.odometer_from_millionths,
+                    "odometer_to": self.instance.odometer_to_millionths,
+                    "pieces": chosen,
+                }
+            )
         self.fields["pieces"].queryset = _choices(chosen)  # type: ignore[attr-defined]
 
     def _post_clean(self) -> None:
@@ -252,7 +256,8 @@ def mileage_rates(request: HttpRequest) -> HttpResponse:
             "rates": rates,
             "rate_now": rate_for(timezone.localdate(), rates),
             "form": form,
-            "us": current_shop().currency_code == "USD",
+            "missing": current_shop().currency_code == "USD"
+            and {first for first, _, _ in IRS_RATES} - {rate.from_on for rate in rates},
             "tab": "money",
         },
         status=refused_status(form),
