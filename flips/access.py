@@ -14,9 +14,10 @@ from urllib.parse import urlencode, urlsplit
 
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.http.response import HttpResponseBase
 from django.urls import reverse
 
-View = Callable[..., HttpResponse]
+View = Callable[..., HttpResponseBase]
 
 
 class Audience(Enum):
@@ -54,7 +55,7 @@ class AccessMiddleware:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         return self.get_response(request)
 
-    def process_view(self, request: HttpRequest, view: View, args: Any, kwargs: Any) -> HttpResponse | None:
+    def process_view(self, request: HttpRequest, view: View, _args: Any, _kwargs: Any) -> HttpResponse | None:
         """None lets the view run."""
         audience = audience_of(view)
         if audience is Audience.ALL:

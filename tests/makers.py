@@ -160,9 +160,7 @@ def make_lot(name="Birch plywood 3/4", kind="sheet", *, by=None, quantity=1, cos
     )
 
 
-def make_line(
-    *, piece, kind="sheet", items=(), of=(), backers=(), by=None, words="Case", line=None, **told
-):
+def make_line(*, piece, kind="sheet", items=(), of=(), backers=(), by=None, words="Case", line=None, **told):
     """A line of an estimate, worked out; ``items`` are (name, length, width, how many) as typed, in inches."""
     drafts = [
         estimates.ItemDraft(

@@ -139,7 +139,9 @@ class Sheet:
         """A style of the sheet's face in another size."""
         plain, bold = _fonts()
         face = bold if strong else plain
-        return _style(f"size {points} {face}", fontName=face, fontSize=points, leading=points * 1.25, spaceAfter=1.5)
+        return _style(
+            f"size {points} {face}", fontName=face, fontSize=points, leading=points * 1.25, spaceAfter=1.5
+        )
 
     @property
     def height(self) -> float:

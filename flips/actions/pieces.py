@@ -134,9 +134,7 @@ def write_shares(purchase: Purchase, weights: Mapping[Piece, int], *, by: Person
 
 
 @transaction.atomic
-def change_purchase(
-    purchase: Purchase, *, weights: Mapping[int, int] | None = None, **fields: Any
-) -> None:
+def change_purchase(purchase: Purchase, *, weights: Mapping[int, int] | None = None, **fields: Any) -> None:
     """Corrects a purchase and splits it anew by its weights (by piece id; the old ones where none are given)."""
     for name, value in fields.items():
         setattr(purchase, name, value)

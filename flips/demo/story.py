@@ -455,14 +455,14 @@ def _fault_with_history(teller: Teller, piece: Piece, top: Any) -> Any:
         (371, alcohol, Outcome.FAILED, 30, "The haze sits deeper than the finish"),
         (370, rub, Outcome.PARTLY, 50, "Fainter, still plain in side light"),
     ):
-        step = remedy.steps.live().first()
+        step = remedy.steps.live()[0]
         with teller.scene(ago, 10) as then:
             attempt = remedies.try_step(step, by=teller.owner, now=then, timer=False)
         teller.work(piece, minutes, remedy.name, ago=ago, attempt=attempt, part=top)
         teller.end(attempt, ago=ago, outcome=outcome, why=why, left_usable="All of it", again="otherwise")
-    last = fault.remedies.live().order_by("-place").first()
+    last = fault.remedies.live().order_by("-place")[0]
     with teller.scene(367, 9) as then:
-        attempt = remedies.try_step(last.steps.live().first(), by=teller.owner, now=then, timer=False)
+        attempt = remedies.try_step(last.steps.live()[0], by=teller.owner, now=then, timer=False)
     teller.end(attempt, ago=366, outcome=Outcome.WORKED)
     return fault
 
@@ -735,7 +735,7 @@ def _in_the_shop(teller: Teller) -> None:
             spoils=[iron, inject],
         )
     with teller.scene(40, 10) as then:
-        attempt = remedies.try_step(iron.steps.live().first(), by=teller.owner, now=then, timer=False)
+        attempt = remedies.try_step(iron.steps.live()[0], by=teller.owner, now=then, timer=False)
     teller.work(radio, 70, "Iron down lifted veneer", ago=40, attempt=attempt)
     teller.end(
         attempt,

@@ -55,8 +55,8 @@ class Teller:
         began = timezone.now()
         yield self.now
         for model in _records():
-            model.objects.filter(created_at__gte=began).update(created_at=self.now)
-            model.history.model.objects.filter(history_date__gte=began).update(history_date=self.now)  # type: ignore[attr-defined]
+            model._default_manager.filter(created_at__gte=began).update(created_at=self.now)
+            model.history.model.objects.filter(history_date__gte=began).update(history_date=self.now)
 
     def photo(self, kind: str, wood: str, moment: str, *, seed: int = 1) -> list[PreparedPhoto]:
         """A drawn photo, read like one from a phone."""

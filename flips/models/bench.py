@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
-from typing import ClassVar, Self
+from typing import Any, ClassVar, Self
 
 from django.conf import settings
 from django.db import models
@@ -46,7 +46,7 @@ class AttemptQuerySet(VoidableQuerySet):
         """Those that say something about a technique: worked, partly worked or failed."""
         return self.live().filter(outcome__in=(Outcome.WORKED, Outcome.PARTLY, Outcome.FAILED))
 
-    def tallied(self) -> Self:
+    def tallied(self) -> models.QuerySet[Any, dict[str, Any]]:
         """Counts by technique, material of the part, kind of fault and outcome, as rows of ``n``."""
         return (
             self.tried()

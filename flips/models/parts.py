@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, Self
+from typing import ClassVar, Self, cast
 
 from django.db import models
 from django.db.models import F, Q
@@ -48,7 +48,7 @@ class PartQuerySet(VoidableQuerySet):
 
     def in_tree_order(self) -> list[Part]:
         """Each part followed by its sub-parts, with ``depth`` set on them; one query."""
-        rows = list(self.prefetch_related("readings").order_by("place", "pk"))
+        rows = cast("list[Part]", list(self.prefetch_related("readings").order_by("place", "pk")))
         below: dict[int | None, list[Part]] = {}
         known = {part.pk for part in rows}
         for part in rows:

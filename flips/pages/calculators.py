@@ -78,7 +78,7 @@ class ReadingsField(forms.CharField):
         kwargs.setdefault("help_text", "Several points, parted by a semicolon: 23 5/8; 23 11/16.")
         super().__init__(max_length=200, **kwargs)
 
-    def clean(self, value: Any) -> list[str]:  # type: ignore[override]
+    def clean(self, value: Any) -> list[str]:
         text = super().clean(value)
         one = MeasureField(required=True)
         return [one.clean(part) for part in text.split(";") if part.strip()] if text else []
@@ -831,7 +831,7 @@ def clamps(request: HttpRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
 
         def keep() -> Done:
-            form.instance.created_by = request.user
+            form.instance.created_by = request.user  # type: ignore[assignment]
             form.save()
             return Done(reverse("clamps"), f"{form.instance} counted.")
 

@@ -20,13 +20,12 @@ from flips.actions import counting
 from flips.amounts import BadAmount, by_tenths, by_weighing, in_words, millionths, needs_density, weighs
 from flips.books import Method
 from flips.models import Count, CountLine, Lot, Measured, StockMethod
-from flips.models.counting import lines_of, stock_worth, to_count, with_booked
+from flips.models.counting import ToCount, lines_of, stock_worth, walk, with_booked
 from flips.pages.answers import Done, answer, go, once, refused_status, refused_to, undo_token
 from flips.pages.forms import DayField, MassField, QuantityField, current_shop, forms, initial_today
 from flips.pages.stock import density_typed, read_density
 
 ON_A_PAGE = 40
-MOST_ROWS = 1000
 
 
 class StartForm(forms.Form):
@@ -71,28 +70,15 @@ def counts(request: HttpRequest) -> HttpResponse:
     return answer(request, "flips/counting/counts.html", context, status=refused_status(form))
 
 
-def _walk(count: Count, *, words: str = "") -> list[Lot]:
-    """The lots to walk past, each with its ``line`` and whether the books ``changed`` since."""
-    lots = list(to_count(count, words=words)[:MOST_ROWS])
-    lines = lines_of(count)
-    for lot in lots:
-        line = lines.get(lot.pk)
-        lot.line = line if line and line.is_counted else None  # type: ignore[attr-defined]
-        lot.changed = bool(  # type: ignore[attr-defined]
-            lot.line and count.is_open and lot.line.booked_millionths != lot.booked_millionths  # type: ignore[attr-defined]
-        )
-    return lots
+def _grouped(stops: Sequence[ToCount], by: str) -> list[dict[str, Any]]:
+    """The stops under their place or kind, in that order, with how many are counted."""
 
+    def name(stop: ToCount) -> str:
+        return stop.lot.get_kind_display() if by == "kind" else stop.lot.place
 
-def _grouped(lots: Sequence[Lot], by: str) -> list[dict[str, Any]]:
-    """The lots under their place or kind, in that order, with how many are counted."""
-
-    def name(lot: Lot) -> str:
-        return lot.get_kind_display() if by == "kind" else lot.place
-
-    rows = sorted(lots, key=name) if by == "kind" else lots
+    rows = sorted(stops, key=name) if by == "kind" else stops
     return [
-        {"name": title, "lots": own, "counted": sum(1 for lot in own if lot.line)}  # type: ignore[attr-defined]
+        {"name": title, "stops": own, "counted": sum(1 for stop in own if stop.line is not None)}
         for title, group in groupby(rows, key=name)
         if (own := list(group))
     ]
@@ -105,16 +91,16 @@ def count_page(request: HttpRequest, count_id: int) -> HttpResponse:
     count = get_object_or_404(Count.objects.select_related("created_by", "closed_by"), pk=count_id)
     words = request.GET.get("q", "").replace("\x00", "").strip()[:80]
     by = "kind" if request.GET.get("by") == "kind" else "place"
-    lots = _walk(count, words=words)
-    lines = [lot.line for lot in lots if lot.line]  # type: ignore[attr-defined]
+    stops = walk(count, words=words)
+    lines = [stop.line for stop in stops if stop.line is not None]
     owner = request.user.is_owner  # type: ignore[union-attr]
     context = {
         "count": count,
         "words": words,
-        "groups": _grouped(lots, by),
-        "of": len(lots),
+        "groups": _grouped(stops, by),
+        "of": len(stops),
         "counted": len(lines),
-        "changed": sum(1 for lot in lots if lot.changed),  # type: ignore[attr-defined]
+        "changed": sum(1 for stop in stops if stop.is_changed),
         "differences": [line for line in lines if line.difference_millionths],
         "tabs": [
             {"url": "?", "text": "By place", "current": by == "place"},
@@ -201,12 +187,14 @@ class CountForm(forms.Form):
             self._weigh(cleaned)
 
     def _weigh(self, cleaned: dict[str, Any]) -> None:
-        now, full, empty = cleaned["now"], cleaned.get("full"), cleaned.get("empty")
+        now: Mass = cleaned["now"]
+        empty: Mass | None = cleaned.get("empty")
+        other: Mass | None = empty if empty is not None else cleaned.get("full")
         density = cleaned.get("density") or self.lot.density_g_per_l
-        if empty is None and full is None:
+        if other is None:
             self.add_error("full", "Write what it weighed when full, or what the empty can weighs.")
             return
-        heavier, lighter = (now, empty) if empty is not None else (full, now)
+        heavier, lighter = (now, other) if empty is not None else (other, now)
         try:
             # Two equal weights leave nothing between them.
             between = (
@@ -226,7 +214,6 @@ class CountForm(forms.Form):
         if there < 0:
             self.add_error("now", "That is lighter than the can could be. Check the weights and the density.")
             return
-        other = heavier if empty is None else lighter
         system = current_shop().units
         self.measured, self.amount = Measured.WEIGHED, millionths(there)
         self.text = f"{now.text or now.shown(system)} ({other.text or other.shown(system)})"[:80]
@@ -234,11 +221,11 @@ class CountForm(forms.Form):
 
 def _next(count: Count, lot: Lot) -> str:
     """The page of the next lot not counted yet, past the end from the beginning; the count when all are."""
-    lots = _walk(count)
-    place = next((at for at, one in enumerate(lots) if one.pk == lot.pk), -1)
-    for one in [*lots[place + 1 :], *lots[: max(place, 0)]]:
-        if not one.line:  # type: ignore[attr-defined]
-            return reverse("count_lot", args=[count.pk, one.pk])
+    stops = walk(count)
+    place = next((at for at, stop in enumerate(stops) if stop.lot.pk == lot.pk), -1)
+    for stop in [*stops[place + 1 :], *stops[: max(place, 0)]]:
+        if stop.line is None:
+            return reverse("count_lot", args=[count.pk, stop.lot.pk])
     return count.get_absolute_url()
 
 
@@ -309,7 +296,7 @@ def count_as_booked(request: HttpRequest, count_id: int, lot_id: int) -> HttpRes
             count,
             lot,
             by=request.user,  # type: ignore[arg-type]
-            counted_millionths=0 if empty else lot.booked_millionths,  # type: ignore[attr-defined]
+            counted_millionths=0 if empty else lot.booked_millionths,
         )
         return Done(_next(count, lot), f"{lot}: {written.counted_words}.")
 

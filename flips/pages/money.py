@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.http import HttpRequest, HttpResponse
 from django.urls import NoReverseMatch, path, reverse
 from django.utils import timezone
@@ -52,7 +54,7 @@ def money(request: HttpRequest) -> HttpResponse:
     books = Books.read(current_shop(), today=timezone.localdate())
     present = books.present
     year = books.figures(present)
-    strip = [
+    strip: list[dict[str, Any]] = [
         {"label": "Revenue", "cents": year.revenue, "figure": "revenue"},
         {"label": "Selling costs", "cents": year.selling_total, "figure": "selling_total"},
         {"label": "Cost of sales", "cents": year.cost_of_sales, "figure": "cost_of_sales"},

@@ -80,9 +80,16 @@ GROUPS: tuple[tuple[str, tuple[Link, ...]], ...] = (
     (
         "Finishing",
         (
-            Link("day_plan", "To finish", "calendar-days", "Today and this week over all pieces, and the room"),
+            Link(
+                "day_plan", "To finish", "calendar-days", "Today and this week over all pieces, and the room"
+            ),
             Link("recipes", "Recipes", "scroll-text", "Steps in order, judged before they go on wood"),
-            Link("products", "Finishing products", "paint-roller", "Figures with their sources, and your own cans"),
+            Link(
+                "products",
+                "Finishing products",
+                "paint-roller",
+                "Figures with their sources, and your own cans",
+            ),
             Link("samples", "Sample boards", "swatch-book", "Colours that were tried, with wood and recipe"),
             Link("wood_room", "Wood and room", "droplets", "Moisture, dew point, movement, before gluing"),
             Link("cautions", "Cautions", "triangle-alert"),

@@ -22,7 +22,7 @@ def pdf(content: bytes, name: str) -> HttpResponse:
 
 
 @require_GET
-def margin_pdf(request: HttpRequest, piece_id: int) -> HttpResponse:
+def margin_pdf(_request: HttpRequest, piece_id: int) -> HttpResponse:
     """The margin statement; owner only, as every page that says nothing else."""
     piece = get_object_or_404(Piece, pk=piece_id)
     shop = current_shop()
@@ -30,7 +30,7 @@ def margin_pdf(request: HttpRequest, piece_id: int) -> HttpResponse:
 
 
 @require_GET
-def sale_sheet_pdf(request: HttpRequest, piece_id: int) -> HttpResponse:
+def sale_sheet_pdf(_request: HttpRequest, piece_id: int) -> HttpResponse:
     """The sale sheet for the buyer."""
     piece = get_object_or_404(Piece, pk=piece_id)
     shop = current_shop()

@@ -114,8 +114,11 @@ def photos_add(request: HttpRequest, piece_id: int) -> HttpResponse:
 
         def keep() -> Done:
             kept = keep_photos(
-                form.cleaned_data["photos"], by=request.user, piece=piece, moment=form.cleaned_data["moment"]
-            )  # type: ignore[arg-type]
+                form.cleaned_data["photos"],
+                by=request.user,  # type: ignore[arg-type]
+                piece=piece,
+                moment=form.cleaned_data["moment"],
+            )
             return Done(piece.get_absolute_url(), f"{len(kept)} photo{'s' if len(kept) > 1 else ''} kept.")
 
         if done := once(request, form, keep):

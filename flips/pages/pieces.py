@@ -344,6 +344,8 @@ class PieceForm(RecordForm):
         }
         help_texts = {"buyer_text": "Printed on the sale sheet.", "note": "Only you see this."}
 
+    instance: Piece
+
     def save(self, commit: bool = True) -> Piece:
         self.instance.unnamed = self.instance.unnamed and self.instance.what == pieces.UNNAMED
         return super().save(commit)
@@ -396,8 +398,12 @@ def piece_move(request: HttpRequest, piece_id: int) -> HttpResponse:
 
         def move() -> Done:
             change = pieces.move(
-                shown, typed["stage"], by=request.user, on=typed["on"], reason=typed["reason"]
-            )  # type: ignore[arg-type]
+                shown,
+                typed["stage"],
+                by=request.user,  # type: ignore[arg-type]
+                on=typed["on"],
+                reason=typed["reason"],
+            )
             return Done(
                 shown.get_absolute_url(),
                 f"Now {Stage(change.stage).label.lower()}.",
@@ -451,7 +457,7 @@ class BuyForm(forms.Form):
         }
 
 
-def _with_sign(form: forms.Form, *names: str) -> None:
+def _with_sign(form: forms.BaseForm, *names: str) -> None:
     for name in names:
         form.fields[name].before = current_shop().currency.sign  # type: ignore[attr-defined]
 
