@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -52,10 +52,11 @@ class Marked:
     half: int
 
 
-@transaction.atomic
-def mark(match: ColourMatch, marks: Sequence[Marked], *, reference: str) -> ColourMatch:
-    """Replaces the marks, measures each patch in the photo, and keeps the ranking. Raises ValidationError."""
-    match = ColourMatch.objects.select_for_update().select_related("photo").get(pk=match.pk)
+def measure(match: ColourMatch, marks: Sequence[Marked]) -> dict[Marked, Patch]:
+    """What the photo says at each mark. Raises ValidationError.
+
+    It takes up to a second, so it is done before anything is locked.
+    """
     targets = [one for one in marks if one.kind == MarkKind.TARGET]
     scraps = [one for one in marks if one.kind == MarkKind.SCRAP]
     if len(targets) != 1:
@@ -66,11 +67,20 @@ def mark(match: ColourMatch, marks: Sequence[Marked], *, reference: str) -> Colo
         raise ValidationError(f"{MOST_MARKS} marks are enough for one photo.")
     if len({one.name for one in scraps}) < len(scraps):
         raise ValidationError("Two scraps have the same name: call one of them otherwise.")
+    return _patches(match, marks)
+
+
+@transaction.atomic
+def mark(match: ColourMatch, patches: Mapping[Marked, Patch], *, reference: str) -> ColourMatch:
+    """Replaces the marks by those measured, and keeps the ranking that comes of them. Raises ValidationError."""
+    match = ColourMatch.objects.select_for_update().get(pk=match.pk)
+    marks = list(patches)
+    target = next(one for one in marks if one.kind == MarkKind.TARGET)
+    scraps = [one for one in marks if one.kind == MarkKind.SCRAP]
     kept = {(one.kind, one.name): one.sample_id for one in match.marks.all()}
     match.reference = reference
-    patches = _patches(match, marks)
     ranking = rank(
-        patches[targets[0]],
+        patches[target],
         [patches[one] for one in scraps],
         references=[patches[one] for one in marks if one.kind == MarkKind.REFERENCE],
         reflectance=REFLECTANCE.get(ReferenceKind(reference)),

@@ -224,6 +224,8 @@ def tick(step: ScheduleStep, *, by: Person, done_at: datetime, now: datetime) ->
 
     Steps are done in order: what is open before it must be ticked or taken out first.
     """
+    # The plan counts whole minutes: with seconds, what follows at once would have to wait for the next one.
+    done_at = done_at.replace(second=0, microsecond=0)
     schedule = PieceSchedule.objects.select_for_update().select_related("piece").get(pk=step.schedule_id)
     if schedule.is_void or schedule.piece.is_void:
         raise ValidationError("That schedule has been voided.")

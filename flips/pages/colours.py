@@ -86,6 +86,8 @@ def _chosen(match: ColourMatch) -> str:
 
 ROWS = 12
 USUAL_HALF = 250
+# A tenth of a percent is two or three pixels: no finger is finer.
+FINEST = 10
 # What each row of the form is for.
 KINDS = [MarkKind.TARGET, MarkKind.REFERENCE, *([MarkKind.SCRAP] * (ROWS - 2))]
 
@@ -114,8 +116,9 @@ class PatchForm(forms.Form):
         if typed.get("x") is None:
             return None
         kind = MarkKind(typed["kind"])
-        half = max(1, min(typed["half"] or USUAL_HALF, FULL_SIDE // 2))
-        return actions.Marked(kind, typed["name"].strip() or kind.label, typed["x"], typed["y"], half)
+        half = max(FINEST, min(typed["half"] or USUAL_HALF, FULL_SIDE // 2))
+        x, y, half = (round(value / FINEST) * FINEST for value in (typed["x"], typed["y"], half))
+        return actions.Marked(kind, typed["name"].strip() or kind.label, x, y, half)
 
 
 class MarksForm(forms.Form):
@@ -225,8 +228,13 @@ def colour(request: HttpRequest, match_id: int) -> HttpResponse:
     marks = list(match.marks.select_related("sample"))
     form = MarksForm(request.POST or None, match=match, marks=marks)
     if request.method == "POST" and form.is_valid():
-        with refusals_on(form):
-            actions.mark(match, form.marked, reference=form.cleaned_data["reference"])
+        try:
+            patches = actions.measure(match, form.marked)
+        except ValidationError as refused:
+            form.add_error(None, refused)
+        else:
+            with refusals_on(form):
+                actions.mark(match, patches, reference=form.cleaned_data["reference"])
         if not form.errors:
             return go(request, Done(f"{match.get_absolute_url()}#ranking", "Measured."))
     target = next((one.lab for one in marks if one.kind == MarkKind.TARGET), None)

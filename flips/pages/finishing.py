@@ -24,6 +24,7 @@ from flips.actions import finishing
 from flips.models import (
     BenchHours,
     CalendarFeed,
+    Moment,
     Part,
     Piece,
     PieceSchedule,
@@ -707,11 +708,12 @@ def care_pdf(request: HttpRequest, piece_id: int) -> HttpResponse:
     if not found:
         messages.warning(request, "Nothing is ticked off yet: the card says what is really on the piece.")
         return go(request, Done(reverse("piece_finish", args=[piece.pk])))
-    cover = piece.cover
+    # The piece as it leaves; what it looked like on the way is nobody's keepsake.
+    shown = piece.photos.live().without_money().filter(moment=Moment.AFTER).first()
     photo = None
-    if cover is not None and not cover.shows_money:
+    if shown is not None:
         try:
-            with cover.screen.open("rb") as file:
+            with shown.screen.open("rb") as file:
                 photo = file.read()
         except FileNotFoundError:
             photo = None

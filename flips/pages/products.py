@@ -30,7 +30,8 @@ def figure_words(value: Fact | Range) -> str:
     """A figure as a page shows it: "2 to 3 coats", "6 hours"."""
     unit = UNIT_WORDS.get(value.unit, value.unit)
     if isinstance(value, Fact):
-        return f"{trim_decimal(value.value, 2)} {unit}"
+        also = f" ({trim_decimal(value.value * 9 / 5 + 32, 0)} °F)" if value.unit == "C" else ""
+        return f"{trim_decimal(value.value, 2)} {unit}{also}"
     low, high = trim_decimal(value.low, 2), trim_decimal(value.high, 2)
     return f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
 

@@ -18,7 +18,7 @@
     return text === "" || Number.isNaN(Number(text)) ? null : Math.round(Number(text) * 100);
   };
   const write = (number, name, value) => {
-    field(number, name).value = value === null ? "" : String(Math.round(value) / 100);
+    field(number, name).value = value === null ? "" : String(Math.round(value / 10) / 10);
   };
   const within = (value, most = FULL) => Math.max(0, Math.min(most, value));
   let chosen = 0;
