@@ -8,7 +8,18 @@ from typing import Any
 
 from django.db import transaction
 
-from flips.actions import bench, parts, people, pieces, receipts, remedies, sales, selling_rules
+from flips.actions import (
+    bench,
+    parts,
+    payments,
+    people,
+    pieces,
+    receipts,
+    remedies,
+    sales,
+    selling_rules,
+    trips,
+)
 from flips.actions.categories import add_category
 from flips.demo import DEMO_PEOPLE
 from flips.demo.pictures import draw_slip
@@ -63,6 +74,7 @@ def tell(*, today: date) -> Shop:
     _in_the_shop(teller)
     _finds(teller)
     _loose_ends(teller)
+    _drives_and_deposits(teller)
     return shop
 
 
@@ -843,6 +855,27 @@ def _finds(teller: Teller) -> None:
     with teller.scene(1, 16):
         pieces.log_find(
             by=teller.owner, photos=teller.photo("mirror", "oak", "before", seed=3), seen_on=teller.day(1)
+        )
+
+
+def _drives_and_deposits(teller: Teller) -> None:
+    trips.add_irs_rates(by=teller.owner)
+    for ago, miles, purpose, what in (
+        (539, 46, "Fetched three pieces from the auction", ["Painted hall mirror"]),
+        (186, 18, "Store round", ["Cane-back armchair"]),
+        (73, 31, "Delivered to the carrier", ["Small writing table"]),
+    ):
+        with teller.scene(ago, 9):
+            trips.log_trip(
+                by=teller.owner,
+                on=teller.day(ago),
+                distance_millionths=miles * MILLION,
+                purpose=purpose,
+                pieces=list(Piece.objects.filter(what__in=what)),
+            )
+    with teller.scene(8, 17):
+        payments.take_deposit(
+            Piece.objects.get(what="Drop-leaf table"), by=teller.owner, cents=5000, on=teller.day(8)
         )
 
 
