@@ -637,7 +637,7 @@ CALCULATORS: dict[str, Calculator] = {
                 Table("sheets", "Sheets and offcuts", SheetRow, "length"),
             ),
             _sheets,
-            "_sheets.html",
+            "flips/calculators/_sheets.html",
             BLADES,
             _sheet_begin,
         ),
@@ -652,7 +652,7 @@ CALCULATORS: dict[str, Calculator] = {
                 Table("leaves", "Veneer as it is sold", LeafRow, "length"),
             ),
             _veneer,
-            "_veneer.html",
+            "flips/calculators/_veneer.html",
         ),
         Calculator(
             "lumber",
@@ -665,7 +665,7 @@ CALCULATORS: dict[str, Calculator] = {
                 Table("boards", "Boards to be had", BoardRow, "length", 1),
             ),
             _lumber,
-            "_lumber.html",
+            "flips/calculators/_lumber.html",
             BLADES,
         ),
         Calculator(
@@ -679,7 +679,7 @@ CALCULATORS: dict[str, Calculator] = {
                 Table("cans", "Cans to be had", CanRow, "size"),
             ),
             _coat,
-            "_coating.html",
+            "flips/calculators/_coating.html",
             FUMES,
         ),
         Calculator(
@@ -690,12 +690,19 @@ CALCULATORS: dict[str, Calculator] = {
             GlueHead,
             (Table("clamps", "Clamps", ClampRow, "force_lbf", 3),),
             _glue,
-            "_glueup.html",
+            "flips/calculators/_glueup.html",
             FUMES,
             _glue_begin,
         ),
         Calculator(
-            "fit", "Into a slot", "ruler", "Does the part go into the slot?", SlotHead, (), _fit, "_fit.html"
+            "fit",
+            "Into a slot",
+            "ruler",
+            "Does the part go into the slot?",
+            SlotHead,
+            (),
+            _fit,
+            "flips/calculators/_fit.html",
         ),
         Calculator(
             "opening",
@@ -705,7 +712,7 @@ CALCULATORS: dict[str, Calculator] = {
             OpeningHead,
             (),
             _opening,
-            "_fit.html",
+            "flips/calculators/_fit.html",
         ),
     )
 }
@@ -788,7 +795,7 @@ def _answered(one: Calculator, head: forms.Form, tables: list[_Rows]) -> dict[st
         result = one.reckon(head.cleaned_data, {rows.table.prefix: rows.filled for rows in tables})
     except (ValueError, BadMoney) as refused:
         return {"refused": str(refused)}
-    return {"result": result, "result_template": f"flips/calculators/{one.template}"}
+    return {"result": result, "result_template": one.template}
 
 
 # Clamps
