@@ -365,7 +365,7 @@ class SaleForm(RecordForm):
         for name in ("fee_cents", "tax_cents"):
             self.cleaned_data.setdefault(name, None)
         if self.cleaned_data["fee_cents"] is not None and self.cleaned_data["tax_cents"] is not None:
-            super()._post_clean()
+            super()._post_clean()  # type: ignore[misc]
 
 
 @require_http_methods(["GET", "POST"])
