@@ -143,7 +143,7 @@ def end_deposit(
 
     Also for what came in on a sale that was never paid in full and fell through.
     """
-    now = Payment.objects.select_for_update().select_related("sale").get(pk=payment.pk)
+    now = Payment.objects.select_for_update(of=("self",)).select_related("sale").get(pk=payment.pk)
     if now.is_void:
         raise ValidationError("That payment has been voided.")
     if now.kind == PaymentKind.TIP:
@@ -171,7 +171,7 @@ def end_deposit(
 @transaction.atomic
 def void_payment(payment: Payment, *, by: Person, reason: str) -> None:
     """Takes a payment out of the figures; a sale that was paid by it waits for its money again. Raises ValidationError."""
-    now = Payment.objects.select_for_update().select_related("sale").get(pk=payment.pk)
+    now = Payment.objects.select_for_update(of=("self",)).select_related("sale").get(pk=payment.pk)
     if now.is_void:
         return
     if now.end is not None:
