@@ -47,6 +47,7 @@ from flips.schedule_c import in_words, line_of
 ASLEEP_DAYS = 180
 BEST = 5
 NOT_ON_A_PIECE = "Not on one piece"
+NO_LINE = "No line yet"
 OTHER_METHOD = {StockMethod.FIFO: Method.AVERAGE, StockMethod.AVERAGE: Method.FIFO}
 
 
@@ -287,6 +288,7 @@ class TripRow:
     trips: int
     distance: str
     cents: int
+    figure: str = ""
 
 
 @dataclass(frozen=True)
@@ -358,9 +360,48 @@ def review(books: Books, year: ShopYear, *, tax_months: int = 3) -> Review:
     figures = books.figures(year)
     pieces = {piece.pk: piece for piece in Piece.objects.all()}
     bought = _bought()
+    name_of = _names(books, year, pieces=pieces, bought=bought)
+    expenses, selling = cost_rows(figures)
+    before = books.before(year)
+    return Review(
+        year=year,
+        figures=figures,
+        other_way=books.figures_the_other_way(year),
+        previous=books.figures(before) if before else None,
+        by_kind=_groups(figures, books, name_of["kind"]),
+        by_place=_groups(figures, books, name_of["place"]),
+        by_channel=_groups(figures, books, name_of["channel"]),
+        techniques=_techniques(figures, books),
+        expenses=expenses,
+        selling=selling,
+        by_line=_by_line(expenses + selling),
+        tax=tax_held(figures.lines, first=year.first, end=year.end, months=tax_months),
+        trips=_trips(year, books.shop),
+        months=_months(figures),
+        asleep=_asleep(figures, books, pieces=pieces, bought=bought),
+        told=_told(figures, books, pieces=pieces, bought=bought),
+        moved_since_closing=_moved(year, figures),
+    )
+
+
+NameOf = Callable[[Id | None, Id | None], str]
+GROUPINGS = ("kind", "place", "channel")
+
+
+def names_of(books: Books, year: ShopYear) -> dict[str, NameOf]:
+    """For each grouping (kind, place, channel) what a piece and sale count under, as the review names it."""
+    return _names(books, year, pieces={row.pk: row for row in Piece.objects.all()}, bought=_bought())
+
+
+def _names(
+    books: Books,
+    year: ShopYear,
+    *,
+    pieces: Mapping[int, Piece],
+    bought: Mapping[int, tuple[date | None, str]],
+) -> dict[str, NameOf]:
     channels = {sale.pk: str(sale.channel or "No channel") for sale in Sale.objects.select_related("channel")}
     last_sale = _last_sales(books, year)
-    chart = {row.name.lower(): row.tax_line for row in ExpenseCategory.objects.exclude(tax_line="")}
 
     def kind_of(piece: Id | None) -> str:
         row = pieces.get(int(piece)) if piece is not None else None
@@ -379,29 +420,22 @@ def review(books: Books, year: ShopYear, *, tax_months: int = 3) -> Review:
             return channels.get(int(known), "No channel")
         return "Not sold yet" if piece is not None else NOT_ON_A_PIECE
 
-    expenses = [_expense(name, cents, f"expenses/{name}", chart) for name, cents in figures.expenses.items()]
-    selling = [
-        _expense(name, cents, f"selling_costs/{name}", chart) for name, cents in figures.selling_costs.items()
-    ]
-    before = books.before(year)
-    return Review(
-        year=year,
-        figures=figures,
-        other_way=books.figures_the_other_way(year),
-        previous=books.figures(before) if before else None,
-        by_kind=_groups(figures, books, lambda piece, _: kind_of(piece)),
-        by_place=_groups(figures, books, lambda piece, _: place_of(piece)),
-        by_channel=_groups(figures, books, channel_of),
-        techniques=_techniques(figures, books),
-        expenses=expenses,
-        selling=selling,
-        by_line=_by_line(expenses + selling),
-        tax=tax_held(figures.lines, first=year.first, end=year.end, months=tax_months),
-        trips=_trips(year, books.shop),
-        months=_months(figures),
-        asleep=_asleep(figures, books, pieces=pieces, bought=bought),
-        told=_told(figures, books, pieces=pieces, bought=bought),
-        moved_since_closing=_moved(year, figures),
+    return {
+        "kind": lambda piece, _: kind_of(piece),
+        "place": lambda piece, _: place_of(piece),
+        "channel": channel_of,
+    }
+
+
+def cost_rows(figures: YearFigures) -> tuple[list[ExpenseRow], list[ExpenseRow]]:
+    """The expenses and the selling costs of a year, each with its line of the form; one query."""
+    chart = {row.name.lower(): row.tax_line for row in ExpenseCategory.objects.exclude(tax_line="")}
+    return (
+        [_expense(name, cents, f"expenses/{name}", chart) for name, cents in figures.expenses.items()],
+        [
+            _expense(name, cents, f"selling_costs/{name}", chart)
+            for name, cents in figures.selling_costs.items()
+        ],
     )
 
 
@@ -501,14 +535,19 @@ def _techniques(figures: YearFigures, books: Books) -> list[TechniqueRow]:
     )
 
 
-def _trips(year: ShopYear, shop: Shop) -> list[TripRow]:
-    """The trips of the year by rate, the earliest rate first; a trip before the first rate is worth nothing yet."""
+def trips_by_rate(year: ShopYear) -> dict[tuple[int, str], list[Posted]]:
+    """The trips of a year by the id of their rate (0 for none yet) and their unit."""
     found: dict[tuple[int, str], list[Posted]] = defaultdict(list)
     for one in posted_trips():
         if year.first <= one.trip.on < year.end:
             found[one.rate.pk if one.rate else 0, one.trip.unit].append(one)
+    return found
+
+
+def _trips(year: ShopYear, shop: Shop) -> list[TripRow]:
+    """The trips of the year by rate, the earliest rate first; a trip before the first rate is worth nothing yet."""
     rows = []
-    for (_, unit), posted in found.items():
+    for (rate_id, unit), posted in trips_by_rate(year).items():
         rate = posted[0].rate
         words = "no rate yet"
         if rate is not None:
@@ -522,6 +561,7 @@ def _trips(year: ShopYear, shop: Shop) -> list[TripRow]:
                 len(posted),
                 f"{far} {unit}",
                 sum(one.cents for one in posted),
+                f"trips/{rate_id}-{unit}",
             )
         )
     return rows

@@ -3,16 +3,37 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from django.db.models import Q
 from django.urls import NoReverseMatch, reverse
 
-from flips.books import Account, Collector, Hours, Id, Kind, Line, PieceFigures, Trace, YearFigures, keep
+from flips.books import (
+    Account,
+    Collector,
+    Hours,
+    Id,
+    Kind,
+    Line,
+    PieceFigures,
+    Trace,
+    YearFigures,
+    keep,
+    periods,
+)
+from flips.models.bench import Attempt
 from flips.models.pieces import Photo, Piece
 from flips.models.receipts import ReceiptLine
-from flips.models.review import Books, ShopYear
+from flips.models.review import (
+    GROUPINGS,
+    NO_LINE,
+    Books,
+    ShopYear,
+    cost_rows,
+    names_of,
+    trips_by_rate,
+)
 from flips.models.sales import Return
 from flips.models.stock import Lot, Use
 
@@ -136,6 +157,98 @@ def hours_of(books: Books, year: ShopYear, figure: str) -> list[Hours]:
         "failed_minutes": lambda spell: spell.failed,
     }[figure]
     return [spell for spell in books.hours if year.first <= spell.on < year.end and keep_spell(spell)]
+
+
+@dataclass(frozen=True)
+class Part:
+    """What stands behind one cell of a table of the review: money lines, or hours where ``spells`` is not None."""
+
+    words: str
+    traces: tuple[Trace, ...] = ()
+    spells: list[Hours] | None = None
+
+
+PART_KEYS = (*GROUPINGS, "month", "technique")
+_GROUP_FIGURES = {
+    "sales": "Sales",
+    "revenue": "Revenue",
+    "selling_total": "Selling costs",
+    "cost_of_sales": "Cost of sales",
+    "margin": "Margin",
+    "owner_minutes": "Your hours",
+}
+_MONTH_FIGURES = {"revenue": "Revenue", "margin": "Margin", "expenses_total": "Expenses"}
+_TECHNIQUE_FIGURES = {
+    "attempts": "Cash in attempts",
+    "attempt_minutes": "Hours in attempts",
+    "failed_attempts": "Cash in attempts that failed",
+    "failed_minutes": "Hours in attempts that failed",
+}
+
+
+def part_of(
+    books: Books, year: ShopYear, figures: YearFigures, *, figure: str, key: str = "", value: str = ""
+) -> Part:
+    """What is behind ``figure`` of the part of a year whose ``key`` (one of PART_KEYS) is ``value``, and which adds up
+    to the cell of the review; ``form/…`` and ``trips/…`` need no key. A fixed number of queries.
+
+    Raises KeyError for a figure, key or value the review does not show.
+    """
+    group, _, one = figure.partition("/")
+    if not key and group == "form":
+        rows = [row for of in cost_rows(figures) for row in of if (row.line_words or NO_LINE) == one]
+        if not rows:
+            raise KeyError(one)
+        return Part(one, tuple(trace for row in rows for trace in figures.behind(row.figure)))
+    if not key and group == "trips":
+        posted = {f"{rate}-{unit}": trips for (rate, unit), trips in trips_by_rate(year).items()}[one]
+        trips = {("trip", row.trip.pk) for row in posted}
+        return Part(
+            "Trips at one rate",
+            tuple(trace for trace in figures.behind("expenses/trips") if trace.line.source in trips),
+        )
+    if key == "month":
+        stretches = {first.isoformat(): (first, end) for first, end in periods(figures.first, figures.end)}
+        first, end = stretches[value]
+        words = f"{_MONTH_FIGURES[figure]}, from {first:%-d %b %Y}"
+        return Part(words, tuple(t for t in figures.behind(figure) if first <= t.line.on < end))
+    if key == "technique":
+        return _of_technique(books, year, figures, figure=figure, technique=value)
+    return _of_group(books, year, figures, figure=figure, name_of=names_of(books, year)[key], name=value)
+
+
+def _of_group(
+    books: Books,
+    year: ShopYear,
+    figures: YearFigures,
+    *,
+    figure: str,
+    name_of: Callable[[Id | None, Id | None], str],
+    name: str,
+) -> Part:
+    own = [spell for spell in hours_of(books, year, "owner_minutes") if name_of(spell.piece, None) == name]
+    margin = [t for t in figures.behind("margin") if name_of(t.line.piece, t.line.sale) == name]
+    words = f"{_GROUP_FIGURES[figure]}, {name}"
+    if not own and not margin:
+        raise KeyError(name)
+    if figure == "owner_minutes":
+        return Part(words, spells=own)
+    if figure == "margin":
+        return Part(words, tuple(margin))
+    return Part(words, tuple(t for t in figures.behind(figure) if name_of(t.line.piece, t.line.sale) == name))
+
+
+def _of_technique(books: Books, year: ShopYear, figures: YearFigures, *, figure: str, technique: str) -> Part:
+    attempts = list(Attempt.objects.live().filter(technique=technique))
+    words = f"{_TECHNIQUE_FIGURES[figure]}, {technique}"
+    if not attempts:
+        raise KeyError(technique)
+    wanted = {row.pk for row in attempts if row.has_failed or not figure.startswith("failed_")}
+    if figure.endswith("_minutes"):
+        spells = [s for s in books.hours if s.attempt in wanted and year.first <= s.on < year.end]
+        return Part(words, spells=spells)
+    lines = [line for line in figures.lines if line.attempt in wanted and line.is_piece_cost]
+    return Part(words, tuple(Trace(line, line.cents, line.kind.value) for line in lines))
 
 
 @dataclass(frozen=True)

@@ -22,9 +22,12 @@ from flips.models.facts import figures_of, piece_facts
 from flips.models.people import Shop
 from flips.models.review import Books, Review, ShopYear, before_closing, review
 from flips.models.sources import (
+    PART_KEYS,
     PIECE_LABELS,
+    Part,
     Place,
     hours_of,
+    part_of,
     piece_cents,
     piece_traces,
     places_of,
@@ -256,6 +259,16 @@ def year_figure(request: HttpRequest, first: date, figure: str) -> HttpResponse:
     books = read_books()
     shown = _year_of(books, first)
     figures = books.figures(shown)
+    asked = [(key, value) for key in PART_KEYS for value in request.GET.getlist(key)]
+    if asked or figure.startswith(("form/", "trips/")):
+        if len(asked) > 1:
+            raise Http404("A figure is shown for one part of the year at a time.")
+        key, value = asked[0] if asked else ("", "")
+        try:
+            part = part_of(books, shown, figures, figure=figure, key=key, value=value)
+        except KeyError:
+            raise Http404("There is no figure of that name.") from None
+        return _part(request, shown, part)
     try:
         label = label_of(figure)
         amount = cents_of(figures, figure)
@@ -320,6 +333,18 @@ def year_figure(request: HttpRequest, first: date, figure: str) -> HttpResponse:
             "total": sum(trace.cents for trace in traces),
         },
     )
+
+
+def _part(request: HttpRequest, year: ShopYear, part: Part) -> HttpResponse:
+    context: dict[str, Any] = {"tab": "money", "year": year, "label": part.words}
+    if part.spells is not None:
+        page = _page(request, part.spells)
+        context |= {"rows": _spells(list(page)), "minutes": sum(spell.minutes for spell in part.spells)}
+        return answer(request, "flips/years/hours.html", context | {"page_obj": page})
+    page = _page(request, part.traces)
+    total = sum(trace.cents for trace in part.traces)
+    context |= {"rows": _traced(list(page)), "cents": total, "total": total}
+    return answer(request, "flips/years/lines.html", context | {"page_obj": page})
 
 
 def _spells(spells: Sequence[Hours]) -> list[dict[str, Any]]:

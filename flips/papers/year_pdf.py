@@ -163,8 +163,8 @@ def review_pdf(review: Review, *, shop: Shop, today: date) -> bytes:
         )
     sheet.space()
     sheet.say(
-        "Worked out by the shop's own rules (see “How the figures are made”). What is taxable, deductible or due is for "
-        "local rules and a licensed adviser to say.",
+        "Worked out by the shop's own rules (see “How the figures are made”). This is no tax advice: what is taxable, "
+        "deductible or due is for local rules and a licensed adviser to say.",
         sheet.small,
     )
     return sheet.as_bytes()

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from finishes.measures import trim_decimal
 from flips.books import YearFigures
 from flips.models.people import Shop
-from flips.models.review import Review
+from flips.models.review import NO_LINE, Review
 from flips.schedule_c import in_words
 
 DASH = "–"
@@ -164,7 +164,10 @@ def statement(review: Review, *, shop: Shop) -> list[Section]:
         ),
         Section(
             "Expenses and selling costs by line of the form",
-            [Row(words or "No line yet", cents) for words, cents in review.by_line],
+            [
+                Row(words or NO_LINE, cents, figure=f"form/{words or NO_LINE}")
+                for words, cents in review.by_line
+            ],
             "Which line an expense belongs to is for the form of the year and a licensed adviser to say.",
         ),
         Section(
@@ -182,6 +185,7 @@ def statement(review: Review, *, shop: Shop) -> list[Section]:
                     Row(
                         f"{row.trips} trip{'' if row.trips == 1 else 's'}, {row.distance}",
                         row.cents,
+                        figure=row.figure,
                         note=f"at {row.rate}" + (f", {row.source}" if row.source else ""),
                     )
                     for row in review.trips

@@ -533,3 +533,92 @@ def test_the_demo_shop_closes_its_years_with_nothing_left_over(db, client):
         )
         assert "review.pdf" in pack.namelist()
         assert f"{year}" in client.get(f"/money/years/{year.first}/").content.decode()
+
+
+def test_every_cell_of_the_tables_is_the_sum_of_its_lines(shop, told):
+    from flips.models.sources import part_of
+
+    books = books_of(shop)
+    cells = 0
+    for year in books.years:
+        read = review(books, year)
+
+        def shown(figure, key="", value="", *, year=year, read=read):
+            part = part_of(books, year, read.figures, figure=figure, key=key, value=value)
+            if part.spells is not None:
+                return sum(spell.minutes for spell in part.spells)
+            return sum(trace.cents for trace in part.traces)
+
+        for key, groups in (("kind", read.by_kind), ("place", read.by_place), ("channel", read.by_channel)):
+            for group in groups:
+                assert shown("revenue", key, group.name) == group.revenue
+                assert shown("selling_total", key, group.name) == group.selling_costs
+                assert shown("cost_of_sales", key, group.name) == group.cost_of_sales
+                assert shown("margin", key, group.name) == group.margin
+                assert shown("owner_minutes", key, group.name) == group.minutes
+                cells += 1
+        for month in read.months:
+            assert shown("revenue", "month", month.first.isoformat()) == month.revenue
+            assert shown("margin", "month", month.first.isoformat()) == month.margin
+            assert shown("expenses_total", "month", month.first.isoformat()) == month.expenses
+        for row in read.techniques:
+            assert shown("attempts", "technique", row.name) == row.cents
+            assert shown("attempt_minutes", "technique", row.name) == row.minutes
+            assert shown("failed_attempts", "technique", row.name) == row.failed_cents
+            assert shown("failed_minutes", "technique", row.name) == row.failed_minutes
+        for words, cents in read.by_line:
+            assert shown(f"form/{words or 'No line yet'}") == cents
+        for trips in read.trips:
+            assert shown(trips.figure) == trips.cents
+    assert cells
+
+
+def test_every_link_of_the_review_to_a_figure_opens(shop, told, owner_client):
+    import html
+    import re
+
+    page = owner_client.get("/money/years/2025-01-01/").content.decode()
+    links = {html.unescape(link) for link in re.findall(r'href="(/money/years/[^"]*/figures/[^"]*)"', page)}
+
+    assert "This is no tax advice" in page
+    assert any("?kind=" in link for link in links)
+    assert any("/figures/form/" in link for link in links)
+    for link in links:
+        assert owner_client.get(link).status_code == 200, link
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        "revenue/?kind=nonsense",
+        "nonsense/?month=2025-01-01",
+        "revenue/?month=2025-01-02",
+        "revenue/?month=x",
+        "attempts/?technique=nonsense",
+        "attempts/",
+        "form/nonsense/",
+        "trips/99-mi/",
+        "revenue/?month=2025-01-01&kind=No+kind+given",
+    ],
+)
+def test_a_part_nobody_knows_is_not_found(told, owner_client, address):
+    assert owner_client.get(f"/money/years/2025-01-01/figures/{address}").status_code == 404
+
+
+def test_a_part_asks_the_same_number_of_questions_for_few_lines_and_many(shop, owner, owner_client):
+    address = "/money/years/2025-01-01/figures/margin/?kind=chest"
+
+    def sold():
+        piece = make_piece(by=owner, price_cents=1000, on=date(2025, 5, 1), kind="chest", stage=Stage.READY)
+        sell(piece, by=owner, on=date(2025, 6, 1))
+
+    sold()
+    owner_client.get(address)
+    with CaptureQueriesContext(connection) as few:
+        assert owner_client.get(address).status_code == 200
+    for _ in range(6):
+        sold()
+    with CaptureQueriesContext(connection) as many:
+        owner_client.get(address)
+
+    assert len(many) == len(few)
