@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from fractions import Fraction
 from functools import cached_property
@@ -34,6 +34,7 @@ from flips.books import (
 from flips.books.pieces import hourly, percent
 from flips.models.bench import Attempt
 from flips.models.closing import YearClose, year_name
+from flips.models.estimates import Planned, planned_of
 from flips.models.facts import shop_facts
 from flips.models.people import Shop, StockMethod
 from flips.models.pieces import Piece, PurchaseShare
@@ -251,6 +252,24 @@ class Told:
     piece: Piece
     figures: PieceFigures
     days: int | None
+    planned: Planned | None = None
+
+    @property
+    def work_cents(self) -> int:
+        """Parts, materials and paid help: the part of the basis that an estimate plans."""
+        return self.figures.parts + self.figures.materials + self.figures.paid_help
+
+    @property
+    def over_plan_cents(self) -> int | None:
+        """What the work cost beyond its plan; None without a plan, or while a price in it is missing."""
+        if self.planned is None or self.planned.cents is None:
+            return None
+        return self.work_cents - self.planned.cents
+
+    @property
+    def worked_minutes(self) -> int:
+        """The owner's and the helpers' minutes together, as an estimate plans them."""
+        return self.figures.owner_minutes + self.figures.helper_minutes
 
     @property
     def got_cents(self) -> int:
@@ -333,6 +352,11 @@ class Review:
     asleep: list[Asleep]
     told: list[Told]
     moved_since_closing: list[tuple[str, int, int]] = field(default_factory=list)
+
+    @property
+    def with_plan(self) -> list[Told]:
+        """Those that had an estimate, to set it against what came of it."""
+        return [row for row in self.told if row.planned is not None]
 
     @property
     def by_margin(self) -> list[Told]:
@@ -648,6 +672,8 @@ def _told(
             continue
         since = bought.get(piece.pk, (None, ""))[0]
         rows.append(Told(piece, own, (on - since).days if since else None))
+    plans = planned_of([row.piece.pk for row in rows])
+    rows = [replace(row, planned=plans.get(row.piece.pk)) for row in rows]
     return sorted(rows, key=lambda row: row.piece.pk)
 
 

@@ -145,6 +145,29 @@ def review_pdf(review: Review, *, shop: Shop, today: date) -> bytes:
                 for one in review.by_margin
             ],
         )
+    if review.with_plan:
+        sheet.head("Planned and actual")
+        sheet.table(
+            [
+                Column("Piece", 2.6),
+                Column("Planned", 1, figures=True),
+                Column("Actual", 1, figures=True),
+                Column("Beyond plan", 1.2, figures=True),
+                Column("Planned hours", 1.3, figures=True),
+                Column("Actual hours", 1.2, figures=True),
+            ],
+            [
+                (
+                    one.piece.what,
+                    money(one.planned.cents if one.planned else None),
+                    money(one.work_cents),
+                    money(one.over_plan_cents),
+                    hours_words(one.planned.minutes if one.planned else 0),
+                    hours_words(one.worked_minutes),
+                )
+                for one in review.with_plan
+            ],
+        )
     if review.asleep:
         sheet.head("Money asleep for more than 180 days")
         sheet.table(

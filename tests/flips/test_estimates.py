@@ -671,3 +671,44 @@ def test_old_prices_do_not_widen_the_range(owner, piece):
     materials.see_price(ply, cents=6000)
 
     assert half_sheet(piece, ply).low_cents == half_sheet(piece, ply).likely_cents
+
+
+def test_the_year_review_sets_the_plan_against_what_the_work_cost(shop, owner, owner_client):
+    """By hand: 60.00 of plywood and two hours were planned; 45.00 of hinges and one hour were real."""
+    from datetime import UTC, datetime
+
+    from flips.actions import hours, receipts, sales
+    from flips.actions.estimates import estimate_of
+    from flips.models.estimates import EstimateLine, LineKind
+    from tests.makers import make_piece
+
+    piece = make_piece(by=owner, price_cents=8000)
+    EstimateLine.objects.create(
+        estimate=estimate_of(piece, by=owner),
+        kind=LineKind.OTHER,
+        words="Plywood",
+        low_cents=5000,
+        likely_cents=6000,
+        high_cents=7000,
+        low_minutes=60,
+        likely_minutes=120,
+        high_minutes=180,
+    )
+    slip = receipts.new_receipt(by=owner, shop_name="Mill Road", bought_on=piece.seen_on, total_cents=4500)
+    receipts.add_line(slip, by=owner, destination="piece", text="Hinges", amount_cents=4500, piece=piece)
+    sold_at = datetime(2026, 3, 9, 15, tzinfo=UTC)
+    hours.add_time(
+        by=owner,
+        person=owner,
+        piece=piece,
+        minutes=60,
+        now=sold_at,
+        started_at=datetime(2026, 3, 5, 15, tzinfo=UTC),
+    )
+    sales.sell(by=owner, weights={piece: 1}, price_cents=30000, sold_at=sold_at, paid_on=sold_at.date())
+
+    page = owner_client.get(reverse("year", args=["2026-01-01"])).content.decode()
+
+    table = page[page.index("Planned and actual") : page.index("Parts, materials and paid help")]
+    for told in ("$60.00", "$45.00", "−$15.00", "2 h 00", "1 h 00"):
+        assert told in table

@@ -234,7 +234,7 @@ def test_many_with_precedence_are_flagged_as_not_proved_best():
         assert found.cost <= found.worst_cost
 
 
-def test_ten_with_precedence_and_spoils_take_less_than_a_fifth_of_a_second():
+def test_ten_with_precedence_and_spoils_have_one_answer_in_whatever_order_they_come():
     items = [
         Item(
             f"r{at}",
@@ -246,4 +246,4 @@ def test_ten_with_precedence_and_spoils_take_less_than_a_fifth_of_a_second():
         for at in range(10)
     ]
 
-    best_remedies(items, Fraction(90))
+    assert best_remedies(items, Fraction(90)) == best_remedies(items[::-1], Fraction(90))
