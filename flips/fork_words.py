@@ -10,6 +10,7 @@ from estimating.chances import Chance
 from estimating.money import round_half_up
 from estimating.remedies import Move, Ranking, Wish
 from finishes.measures import trim_decimal
+from flips.wording import hours_words
 
 Say = Callable[[Fraction | int], str]
 
@@ -46,7 +47,7 @@ def _number(value: Fraction) -> str:
 def time_of(hours: Fraction) -> str:
     """Hours as hours and minutes."""
     minutes = round_half_up(abs(hours) * 60)
-    return f"{minutes // 60} h {minutes % 60:02d}" if minutes >= 60 else f"{minutes} min"
+    return hours_words(minutes)
 
 
 def days_of(days: Fraction) -> str:

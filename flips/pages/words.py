@@ -11,9 +11,9 @@ from django.db import models
 from django.utils import timezone
 from django.utils.formats import date_format
 
-from estimating.money import Money
 from finishes.measures import Length, trim_decimal
 from flips.models import MILLION, Cents, Millionths, Nanometres, Shop
+from flips.wording import hours_words, money_words
 
 NOTHING = "nothing"
 ENDINGS = (" cents", " nm", " hundredths", " thousandths", " millionths")
@@ -53,7 +53,7 @@ def in_words(field: models.Field, value: Any, *, shop: Shop, names: Mapping[Any,
 
 def _number_in_words(field: models.Field, value: int, shop: Shop) -> str:
     if isinstance(field, Cents):
-        return str(Money(value, shop.currency)).replace("-", "−")
+        return money_words(value, shop.currency)
     if isinstance(field, Nanometres):
         return Length(value).shown(shop.units)
     if isinstance(field, Millionths):
@@ -63,5 +63,5 @@ def _number_in_words(field: models.Field, value: int, shop: Shop) -> str:
     if field.name.endswith("_hundredths"):
         return f"{trim_decimal(Fraction(value, 100), 2)} %"
     if field.name == "minutes":
-        return f"{value // 60} h {value % 60:02d}" if value >= 60 else f"{value} min"
+        return hours_words(value)
     return str(value)

@@ -14,7 +14,6 @@ from django.utils import timezone
 from django.utils.text import slugify
 from django.views.decorators.http import require_GET, require_http_methods
 
-from estimating.money import Money
 from flips.actions.closing import close_year, reopen_year
 from flips.books import Hours, Trace
 from flips.models import Piece, YearClose
@@ -40,8 +39,9 @@ from flips.pages.forms import current_shop, forms
 from flips.pages.papers import pdf
 from flips.papers.pack import pack_size, write_pack
 from flips.papers.year_pdf import review_pdf
-from flips.papers.year_statement import ADDS_UP, COMPOSED, cents_of, hours_words, label_of, statement
+from flips.papers.year_statement import ADDS_UP, COMPOSED, cents_of, label_of, statement
 from flips.templatetags.shop import as_percent
+from flips.wording import hours_words, money_words
 
 ON_A_PAGE = 100
 TAX_PERIODS = ((1, "Month by month"), (3, "Quarter by quarter"), (12, "The whole year"))
@@ -65,10 +65,6 @@ register_converter(DayConverter, "day")
 def read_books() -> Books:
     """The shop's books as they stand."""
     return Books.read(current_shop(), today=timezone.localdate())
-
-
-def _printed(cents: int, shop: Shop) -> str:
-    return str(Money(cents, shop.currency)).replace("-", "−")
 
 
 COMPARED = (
@@ -98,7 +94,7 @@ def years(request: HttpRequest) -> HttpResponse:
         "compare",
         title="Revenue and margin by year",
         text="; ".join(
-            f"{year}: revenue {_printed(one.revenue, shop)}, margin {_printed(one.margin, shop)}"
+            f"{year}: revenue {money_words(one.revenue, shop.currency)}, margin {money_words(one.margin, shop.currency)}"
             for year, one in zip(latest, figures, strict=True)
         ),
         bars=[
@@ -206,7 +202,7 @@ def _charts(read: Review, shop: Shop) -> dict[str, Any]:
             "months",
             title="Revenue and margin month by month",
             text="; ".join(
-                f"{month.first:%b %Y}: revenue {_printed(month.revenue, shop)}, margin {_printed(month.margin, shop)}"
+                f"{month.first:%b %Y}: revenue {money_words(month.revenue, shop.currency)}, margin {money_words(month.margin, shop.currency)}"
                 for month in read.months
             ),
             bars=[Bar(f"{month.first:%b}"[:3], month.revenue, "", month.margin) for month in read.months],
@@ -214,15 +210,20 @@ def _charts(read: Review, shop: Shop) -> dict[str, Any]:
         "where": rows(
             "where",
             title="Where the money went",
-            text="; ".join(f"{name}: {_printed(cents, shop)}" for name, cents in where),
-            bars=[Bar(name, cents, _printed(cents, shop)) for name, cents in where if cents][:12],
+            text="; ".join(f"{name}: {money_words(cents, shop.currency)}" for name, cents in where),
+            bars=[Bar(name, cents, money_words(cents, shop.currency)) for name, cents in where if cents][:12],
         ),
         "where_rows": where,
         "kinds": rows(
             "kinds",
             title="Margin by kind",
-            text="; ".join(f"{group.name}: {_printed(group.margin, shop)}" for group in read.by_kind),
-            bars=[Bar(group.name, group.margin, _printed(group.margin, shop)) for group in read.by_kind][:12],
+            text="; ".join(
+                f"{group.name}: {money_words(group.margin, shop.currency)}" for group in read.by_kind
+            ),
+            bars=[
+                Bar(group.name, group.margin, money_words(group.margin, shop.currency))
+                for group in read.by_kind
+            ][:12],
         ),
     }
 

@@ -13,6 +13,7 @@ from finishes.products import OLD_FINISH, Product, duration
 from finishes.schedules import Room
 from flips.models import Piece, PieceSchedule, Shop
 from flips.models.day_plan import Judged, judged, the_room
+from flips.wording import day_words
 
 
 @dataclass(frozen=True)
@@ -72,17 +73,13 @@ def _finished(one: Judged, *, room: Room, shop: Shop) -> Finished | None:
     )
 
 
-def _day(day: date) -> str:
-    return f"{day.day} {day:%b %Y}"
-
-
 def care_card(
     piece: Piece, found: Sequence[Finished], *, shop: Shop, today: date, photo: bytes | None = None
 ) -> bytes:
     """The card as PDF."""
     sheet = Sheet(size=shop.paper, title=f"Care: {piece.what}", shop=shop.name, subject="Care card")
     sheet.say(piece.what, sheet.name)
-    sheet.say(f"Looking after your piece. {shop.name}, {_day(today)}.")
+    sheet.say(f"Looking after your piece. {shop.name}, {day_words(today)}.")
     if photo:
         sheet.space()
         sheet.pictures([("", photo)], height=70)
@@ -90,12 +87,12 @@ def care_card(
         sheet.head(one.group)
         for layer in one.layers:
             coats = f"{layer.coats} coats" if layer.coats > 1 else "1 coat"
-            sheet.say(f"• {layer.product.name}: {coats}, the last on {_day(layer.last)}")
+            sheet.say(f"• {layer.product.name}: {coats}, the last on {day_words(layer.last)}")
         if one.over == OLD_FINISH:
             sheet.say("• over the finish that was there before")
         if one.hard_on and one.hard_on > today:
             sheet.say(
-                f"Still hardening: be gentle with it until about {_day(one.hard_on)}. Until then nothing wet or heavy"
+                f"Still hardening: be gentle with it until about {day_words(one.hard_on)}. Until then nothing wet or heavy"
                 " on it, no cloth or rubber feet left on it."
             )
         if one.care:

@@ -6,7 +6,6 @@ from collections.abc import Collection, Sequence
 from datetime import date
 
 from estimating import sawing
-from estimating.money import Money
 from estimating.papers.cutting import SMALLEST_POINTS, CutPage, CutSheetPaper, cut_sheet, scale_of
 from estimating.papers.estimate import (
     ActualRow,
@@ -21,13 +20,13 @@ from flips.models import Piece, Shop
 from flips.models.compared import Row, compare
 from flips.models.estimates import EstimateLine, planned
 from flips.models.shopping import ShopGroup, Wanted
-from flips.papers.statements import DASH, day_words, hours_words
+from flips.wording import DASH, day_words, hours_words, money_words
 
 ASK = "price missing"
 
 
 def _money(cents: int | None, shop: Shop, *, none: str = ASK) -> str:
-    return none if cents is None else str(Money(cents, shop.currency)).replace("-", "−")
+    return money_words(cents, shop.currency, none=none)
 
 
 def _row(line: EstimateLine, shop: Shop) -> EstimateRow:

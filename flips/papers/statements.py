@@ -7,7 +7,6 @@ from datetime import date
 
 from django.db.models import Sum
 
-from estimating.money import Money
 from estimating.papers.margin import (
     AttemptRow,
     Entry,
@@ -22,19 +21,9 @@ from flips.books import Kind, Line, PieceFigures
 from flips.models import Attempt, Dimension, Moment, Photo, Piece, Shop, TimeEntry, Use
 from flips.models.facts import figures_of, helper_rates, piece_facts
 from flips.models.people import Role
+from flips.wording import DASH, day_words, hours_words, money_words, percent_words
 
-DASH = "–"
 PICTURES = 2
-
-
-def day_words(day: date) -> str:
-    """A date as papers print it: 5 Mar 2026."""
-    return f"{day.day} {day:%b %Y}"
-
-
-def hours_words(minutes: int) -> str:
-    """Minutes as hours and minutes."""
-    return f"{minutes // 60} h {minutes % 60:02d}" if minutes >= 60 else f"{minutes} min"
 
 
 class _Words:
@@ -42,7 +31,7 @@ class _Words:
         self.currency = shop.currency
 
     def money(self, cents: int | None) -> str:
-        return DASH if cents is None else str(Money(cents, self.currency)).replace("-", "−")
+        return money_words(cents, self.currency)
 
 
 SECTIONS: tuple[tuple[str, frozenset[Kind]], ...] = (
@@ -126,7 +115,7 @@ def figure_rows(figures: PieceFigures, shop: Shop) -> list[tuple[str, str, bool]
             ("Margin", words.money(figures.margin), True),
             (
                 "Margin %",
-                DASH if percent is None else f"{trim_decimal(percent, 1)} %".replace("-", "−"),
+                percent_words(percent),
                 False,
             ),
         ]

@@ -4,26 +4,20 @@ from __future__ import annotations
 
 from datetime import date
 
-from estimating.money import Money
 from estimating.papers.page import Column, Sheet
-from finishes.measures import trim_decimal
 from flips.models.people import Shop
 from flips.models.review import Group, Review
-from flips.papers.year_statement import DASH, hours_words, statement
+from flips.papers.year_statement import statement
+from flips.wording import DASH, day_words, hours_words, money_words, percent_words
 
 COLLECTORS = {"shop": "you", "marketplace": "the marketplace"}
-
-
-def day_words(day: date) -> str:
-    """A date as papers print it: 5 Mar 2026."""
-    return f"{day.day} {day:%b %Y}"
 
 
 def review_pdf(review: Review, *, shop: Shop, today: date) -> bytes:
     """The review as a PDF; the same rows as on the screen."""
 
     def money(cents: int | None) -> str:
-        return DASH if cents is None else str(Money(cents, shop.currency)).replace("-", "−")
+        return money_words(cents, shop.currency)
 
     year = review.year
     sheet = Sheet(size=shop.paper, title=f"Year review {year}", shop=shop.name, subject="Year review")
@@ -212,9 +206,7 @@ def _groups(sheet: Sheet, groups: list[Group], review: Review, money: object) ->
             money(group.selling_costs),
             money(group.cost_of_sales),
             money(group.margin),
-            DASH
-            if group.margin_percent is None
-            else f"{trim_decimal(group.margin_percent, 1)} %".replace("-", "−"),
+            percent_words(group.margin_percent),
             hours_words(group.minutes),
             money(group.hourly),
         )

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from finishes.measures import trim_decimal
 from flips.books import YearFigures
 from flips.models.people import Shop
 from flips.models.review import NO_LINE, Review
 from flips.schedule_c import in_words
-
-DASH = "–"
+from flips.wording import hours_words, percent_words
 
 
 @dataclass(frozen=True)
@@ -34,11 +32,6 @@ class Section:
     note: str = ""
 
 
-def hours_words(minutes: int) -> str:
-    """Minutes as hours and minutes."""
-    return f"{minutes // 60} h {minutes % 60:02d}" if minutes >= 60 else f"{minutes} min"
-
-
 def statement(review: Review, *, shop: Shop) -> list[Section]:
     """Every figure of the year in reading order."""
     year = review.figures
@@ -54,7 +47,7 @@ def statement(review: Review, *, shop: Shop) -> list[Section]:
                 Row("Margin", year.margin, figure="margin", strong=True),
                 Row(
                     "Margin %",
-                    text=DASH if percent is None else f"{trim_decimal(percent, 1)} %".replace("-", "−"),
+                    text=percent_words(percent),
                     figure="margin_percent",
                 ),
                 Row("Other income", year.other_income, figure="other_income"),

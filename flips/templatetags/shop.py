@@ -17,6 +17,7 @@ from django.utils.safestring import SafeString
 from estimating.money import Money
 from finishes.measures import Area, Length, Mass, Temperature, Volume, trim_decimal
 from flips.models import MILLION, Photo, Record
+from flips.wording import hours_words, money_words, percent_words
 
 register = template.Library()
 
@@ -32,7 +33,7 @@ def money(context: Context, cents: int | None, dash: str = "–") -> SafeString 
     return format_html(
         '<span class="money{}">{}</span>',
         " is-minus" if amount.cents < 0 else "",
-        str(amount).replace("-", "−"),
+        money_words(amount.cents, amount.currency),
     )
 
 
@@ -41,7 +42,7 @@ def money_text(context: Context, cents: int | None, dash: str = "–") -> str:
     """Like ``money`` without markup, for titles and attributes."""
     if context.get("owner") is not True:
         return ""
-    return dash if cents is None else str(Money(int(cents), context["shop"].currency)).replace("-", "−")
+    return money_words(None if cents is None else int(cents), context["shop"].currency, none=dash)
 
 
 @register.simple_tag(takes_context=True)
@@ -58,13 +59,13 @@ def as_hours(minutes: int | None) -> str:
     if minutes is None:
         return "–"
     minutes = int(minutes)
-    return f"{minutes // 60} h {minutes % 60:02d}" if minutes >= 60 else f"{minutes} min"
+    return hours_words(minutes)
 
 
 @register.filter
 def as_percent(ratio: Fraction | None) -> str:
     """A ratio as a percentage with one decimal; a dash for none."""
-    return "–" if ratio is None else f"{trim_decimal(Fraction(ratio) * 100, 1)} %".replace("-", "−")
+    return percent_words(None if ratio is None else Fraction(ratio) * 100)
 
 
 @register.filter
