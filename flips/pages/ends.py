@@ -39,7 +39,6 @@ class EndForm(forms.Form):
                 label="Counted in", max_length=20, required=False, initial="piece"
             )
             self.fields[f"worth_{place}"] = MoneyField(label="Carries of the cost", required=False)
-            self.fields[f"worth_{place}"].before = current_shop().currency.sign  # type: ignore[attr-defined]
 
     def rows(self) -> list[tuple[Any, ...]]:
         """The fields of each part that may be saved."""

@@ -167,8 +167,6 @@ class LineForm(forms.Form):
             self.fields["waste"].after = "%"  # type: ignore[attr-defined]
         if "first_extra" in self.fields:
             self.fields["first_extra"].after = "%"  # type: ignore[attr-defined]
-        if "price" in self.fields:
-            self.fields["price"].before = current_shop().currency.sign  # type: ignore[attr-defined]
         if kind in (LineKind.HARDWARE, LineKind.OTHER):
             self.fields["words"].required = False
             self.fields["words"].help_text = "Left empty, it is called as on the list."

@@ -23,18 +23,10 @@ from flips.pages.forms import (
     PhotosField,
     RecordForm,
     choices_with_blank,
-    current_shop,
     forms,
 )
 from flips.pages.on_piece import PartsField, live_tree, on_piece
 from flips.survey_lists import LISTS
-
-
-def signs(form: forms.BaseForm, *names: str) -> None:
-    """Puts the currency's sign before the money fields."""
-    for name in names:
-        if name in form.fields:
-            form.fields[name].before = current_shop().currency.sign  # type: ignore[attr-defined]
 
 
 @require_GET
@@ -244,7 +236,6 @@ def ways_form(fault: Fault, data: Any = None) -> WaysForm:
     if fault.fixed_cents is None:
         initial["fixed_cents"] = fault.piece.expected_cents
     form = WaysForm(data, instance=fault, initial=initial)
-    signs(form, "fixed_cents", "as_is_cents", "as_parts_cents")
     return form
 
 

@@ -25,7 +25,6 @@ from flips.models import Channel, Piece, Reckoning
 from flips.models.finds import Defaults, defaults_for, kind_of_piece, like_it, survey_of
 from flips.models.learning import records_of_all_kinds
 from flips.pages.answers import Done, answer, once, undo_token
-from flips.pages.faults import signs
 from flips.pages.forms import MinutesField, MoneyField, PercentField, current_shop, forms
 from flips.pages.parts import on_piece
 from flips.survey_lists import LISTS, kind_of
@@ -79,7 +78,6 @@ class CeilingForm(forms.Form):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["channel"].queryset = Channel.objects.filter(retired=False)  # type: ignore[attr-defined]
-        signs(self, *MONEY)
         for name in ("premium", "tax"):
             self.fields[name].after = "%"  # type: ignore[attr-defined]
 
@@ -392,13 +390,11 @@ class HaulForm(forms.Form):
     def __init__(self, *args: Any, options: Sequence[Option], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.options = options
-        signs(self, "cash")
         for one in options:
             self.fields[f"room_{one.piece.pk}"] = forms.IntegerField(
                 label="Room", required=False, min_value=0, max_value=1000
             )
             self.fields[f"cash_{one.piece.pk}"] = MoneyField(label="Cash", required=False)
-            signs(self, f"cash_{one.piece.pk}")
 
     def rows(self) -> list[tuple[Option, Any, Any]]:
         """Each find with its two fields."""

@@ -44,6 +44,11 @@ class MoneyField(ReadField):
         super().__init__(**kwargs)
         self.allow_zero = allow_zero
 
+    @property
+    def before(self) -> str:
+        """The currency's sign, which the field's template shows before the input."""
+        return (self.currency or current_shop().currency).sign
+
     def prepare_value(self, value: Any) -> Any:
         if isinstance(value, int) and not isinstance(value, bool):
             return Money(value, self.currency or current_shop().currency).typed

@@ -184,10 +184,6 @@ class PriceForm(forms.Form):
     price = MoneyField(label="Price", allow_zero=False, help_text="With tax, as the receipt will say.")
     seen_on = DayField(label="Seen on", initial=initial_today)
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["price"].before = current_shop().currency.sign  # type: ignore[attr-defined]
-
     def clean_seen_on(self) -> Any:
         """A day that has come."""
         day = self.cleaned_data["seen_on"]
@@ -243,7 +239,6 @@ def material_new(request: HttpRequest) -> HttpResponse:
             request, "flips/materials/kinds.html", {"tab": "stock", "kinds": kinds_to_add(), "then": then}
         )
     form = NewMaterialForm(request.POST or None, instance=Material(kind=kind))
-    form.fields["price"].before = current_shop().currency.sign  # type: ignore[attr-defined]
     if request.method == "POST" and form.is_valid():
         typed = form.cleaned_data
         columns = {

@@ -128,16 +128,10 @@ def _begin() -> dict[str, Any]:
     return {"on": last.bought_on if last else timezone.localdate()}
 
 
-def _signed(form: forms.Form, *names: str) -> None:
-    for name in names:
-        form.fields[name].before = current_shop().currency.sign  # type: ignore[attr-defined]
-
-
 @require_http_methods(["GET", "POST"])
 def opening_piece(request: HttpRequest) -> HttpResponse:
     """Brings in a piece."""
     form = OpeningPieceForm(request.POST or None, initial=_begin() | {"stage": Stage.BOUGHT})
-    _signed(form, "basis", "asked")
     if request.method == "POST" and form.is_valid():
 
         def do() -> Done:
@@ -165,7 +159,6 @@ def opening_piece(request: HttpRequest) -> HttpResponse:
 def opening_lot(request: HttpRequest) -> HttpResponse:
     """Brings in material on hand."""
     form = OpeningLotForm(request.POST or None, initial=_begin() | {"unit": "piece", "kind": StockKind.OTHER})
-    _signed(form, "cost")
     if request.method == "POST" and form.is_valid():
 
         def do() -> Done:

@@ -16,14 +16,9 @@ from flips.actions import payments
 from flips.models import DepositEnd, PaidWith, Payment, PaymentKind, Piece, Sale
 from flips.models.payments import account_of
 from flips.pages.answers import Done, answer, go, once, refusals_on, refused_status, undo_token
-from flips.pages.forms import DayField, MoneyField, RecordForm, current_shop, forms
+from flips.pages.forms import DayField, MoneyField, RecordForm, forms
 
 ON_A_PAGE = 30
-
-
-def _with_sign(form: forms.BaseForm, *names: str) -> None:
-    for name in names:
-        form.fields[name].before = current_shop().currency.sign  # type: ignore[attr-defined]
 
 
 class PaymentForm(forms.Form):
@@ -36,10 +31,6 @@ class PaymentForm(forms.Form):
     )
     buyer = forms.CharField(label="From", max_length=120, required=False)
     note = forms.CharField(label="Note", max_length=200, required=False)
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        _with_sign(self, "cents")
 
 
 @require_http_methods(["GET", "POST"])
@@ -126,10 +117,6 @@ class EndForm(forms.Form):
     given_back = MoneyField(label="You give back", help_text="What you keep of it is other income.")
     on = DayField(label="On", initial=timezone.localdate)
     reason = forms.CharField(label="Why", max_length=200, required=False)
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        _with_sign(self, "given_back")
 
 
 def _payment_page(request: HttpRequest, shown: Payment, **sent: forms.BaseForm) -> HttpResponse:

@@ -26,7 +26,7 @@ from flips.demo import DEMO_PEOPLE
 from flips.models import HelperRate, Paper, Person, Role, Shop, Units
 from flips.models.people import check_time_zone
 from flips.pages.answers import Done, answer, go, once, refusals_on, refused_status, undo_token
-from flips.pages.forms import DayField, MoneyField, current_shop, forms, initial_today
+from flips.pages.forms import DayField, MoneyField, forms, initial_today
 
 COMMON_CURRENCIES = (
     ("USD", "USD – US dollar"),
@@ -314,10 +314,6 @@ class PersonForm(forms.Form):
     )
     from_on = DayField(label="Paid from", initial=initial_today, required=False)
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["hourly"].before = current_shop().currency.sign  # type: ignore[attr-defined]
-
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
         check_passwords(self, cleaned)
@@ -391,10 +387,6 @@ class RateForm(forms.Form):
     from_on = DayField(
         label="From", initial=initial_today, help_text="Hours before that day keep their rate."
     )
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["hourly"].before = current_shop().currency.sign  # type: ignore[attr-defined]
 
 
 class VoidForm(forms.Form):

@@ -20,7 +20,7 @@ from flips.models.estimates import planned_of
 from flips.models.facts import figures_of
 from flips.models.next_steps import next_steps
 from flips.models.timeline import timeline
-from flips.pages.answers import Done, answer, go, once, refusals_on, undo_token
+from flips.pages.answers import Done, answer, go, once, refusals_on, refused_status, undo_token
 from flips.pages.forms import (
     DayField,
     MoneyField,
@@ -123,8 +123,6 @@ def suggestions() -> dict[str, list[str]]:
 def find(request: HttpRequest) -> HttpResponse:
     """Logs a find: one screen."""
     form = FindForm(request.POST or None, request.FILES or None)
-    form.fields["asking"].before = current_shop().currency.sign  # type: ignore[attr-defined]
-    form.fields["expected"].before = current_shop().currency.sign  # type: ignore[attr-defined]
     if request.method == "POST" and form.is_valid():
         typed = form.cleaned_data
 
@@ -366,14 +364,8 @@ def piece_edit(request: HttpRequest, piece_id: int) -> HttpResponse:
         request,
         "flips/pieces/edit.html",
         {"piece": shown, "form": form, **suggestions()},
-        status=_status(form),
+        status=refused_status(form),
     )
-
-
-def _status(form: Any) -> int:
-    if getattr(form, "changed_meanwhile", False):
-        return 409
-    return 422 if form.errors else 200
 
 
 class MoveForm(forms.Form):
@@ -457,11 +449,6 @@ class BuyForm(forms.Form):
         }
 
 
-def _with_sign(form: forms.BaseForm, *names: str) -> None:
-    for name in names:
-        form.fields[name].before = current_shop().currency.sign  # type: ignore[attr-defined]
-
-
 @require_http_methods(["GET", "POST"])
 def buy(request: HttpRequest, piece_id: int) -> HttpResponse:
     """Buys one find."""
@@ -473,7 +460,6 @@ def buy(request: HttpRequest, piece_id: int) -> HttpResponse:
         request.FILES or None,
         initial={"price": shown.asking_cents, "place": shown.place},
     )
-    _with_sign(form, "price", "tax", "premium", "transport")
     if request.method == "POST" and form.is_valid():
 
         def pay() -> Done:
@@ -526,7 +512,6 @@ def buy_lot(request: HttpRequest) -> HttpResponse:
     """Buys several finds for one price and shows what each takes of it."""
     finds = list(Piece.objects.seen().order_by("-pk").with_cover()[:60])
     form = BuyLotForm(request.POST or None, request.FILES or None, finds=finds)
-    _with_sign(form, "price", "tax", "premium", "transport")
     if request.method == "POST" and form.is_valid():
 
         def pay() -> Done:
@@ -596,7 +581,6 @@ def purchase(request: HttpRequest, purchase_id: int) -> HttpResponse:
     shown = get_object_or_404(Purchase, pk=purchase_id)
     shares = list(shown.shares.live().select_related("piece"))
     form = PurchaseForm(request.POST or None, instance=shown, shares=shares)
-    _with_sign(form, "price_cents", "premium_cents", "tax_cents", "transport_cents")
     if request.method == "POST" and not shown.is_void and form.is_valid():
         with refusals_on(form):
             pieces.change_purchase(shown, weights=form.weights())
@@ -605,7 +589,7 @@ def purchase(request: HttpRequest, purchase_id: int) -> HttpResponse:
         request,
         "flips/pieces/purchase.html",
         {"purchase": shown, "shares": shares, "form": form, "slips": shown.photos.live()},
-        status=_status(form),
+        status=refused_status(form),
     )
 
 

@@ -57,11 +57,6 @@ class PricingForm(OfferForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        sign = current_shop().currency.sign
-        for name in (
-            "price", "hourly", "running", "holding", "delivery_charged", "delivery_paid", "packing", "floor_price",
-        ):  # fmt: skip
-            self.fields[name].before = sign  # type: ignore[attr-defined]
         self.fields["percent"].after = "%"  # type: ignore[attr-defined]
         self.fields["drop"].after = "%"  # type: ignore[attr-defined]
         self.fields["every_days"].after = "days"  # type: ignore[attr-defined]
@@ -233,10 +228,6 @@ class ComparableForm(RecordForm):
         model = Comparable
         fields = ["what", "kind", "price_cents", "was_paid", "place", "seen_on", "note"]
         widgets = {"kind": forms.TextInput(attrs={"list": "kinds"})}
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["price_cents"].before = current_shop().currency.sign  # type: ignore[attr-defined]
 
 
 @require_http_methods(["GET", "POST"])

@@ -121,15 +121,6 @@ class HeadForm(forms.Form):
     )
     note = forms.CharField(label="Note", max_length=200, required=False)
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        _signs(self, "total", "tax")
-
-
-def _signs(form: forms.BaseForm, *names: str) -> None:
-    for name in names:
-        form.fields[name].before = current_shop().currency.sign  # type: ignore[attr-defined]
-
 
 @require_http_methods(["GET", "POST"])
 def receipt_new(request: HttpRequest) -> HttpResponse:
@@ -187,7 +178,6 @@ class ReceiptForm(RecordForm):
         super().__init__(*args, **kwargs)
         if not self.instance.tax_cents:
             self.initial["tax_cents"] = None
-        _signs(self, "total_cents", "tax_cents")
 
     def clean_tax_cents(self) -> int:
         return self.cleaned_data["tax_cents"] or 0
@@ -238,7 +228,6 @@ class LineForm(SizesForm):
         super().__init__(*args, **kwargs)
         self.to = to
         self.shared: dict[int, Piece] = {}
-        _signs(self, "amount_cents")
         if line is None:
             self._say_the_rest(receipt)
         else:

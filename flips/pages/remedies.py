@@ -15,7 +15,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from estimating.chances import LEVELS
-from estimating.money import Money, round_half_up
+from estimating.money import round_half_up
 from finishes.measures import Temperature
 from flips.access import open_to_helper
 from flips.actions import remedies
@@ -34,7 +34,7 @@ from flips.models.forks import (
 )
 from flips.models.people import Shop
 from flips.pages.answers import Done, answer, go, once, refusals_on, refused_status, undo_token
-from flips.pages.faults import signs, ways_form
+from flips.pages.faults import ways_form
 from flips.pages.forms import (
     MinutesField,
     MoneyField,
@@ -45,6 +45,7 @@ from flips.pages.forms import (
     forms,
 )
 from flips.pages.on_piece import on_piece
+from flips.wording import money_words
 
 LEVEL_CHOICES = [(one.key, one.words.capitalize()) for one in LEVELS]
 
@@ -60,7 +61,7 @@ def saying(shop: Shop) -> Any:
     """How an amount of minor units is said: in the shop's currency, rounded once."""
 
     def say(cents: Fraction | int) -> str:
-        return str(Money(round_half_up(cents), shop.currency)).replace("-", "−")
+        return money_words(round_half_up(cents), shop.currency)
 
     return say
 
@@ -101,10 +102,6 @@ class StepForm(forms.Form):
         widget=forms.TextInput(attrs={"list": "stock-names", "autocomplete": "off"}),
     )
     quantity = QuantityField(label="How much", required=False)
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        signs(self, "money_cents")
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
@@ -601,7 +598,6 @@ class StepEditForm(RecordForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        signs(self, "money_cents")
         self.fields["level"].choices = LEVEL_CHOICES  # type: ignore[attr-defined]
         self.fields["shares"].queryset = (  # type: ignore[attr-defined]
             RemedyStep.objects.live()

@@ -26,15 +26,6 @@ from flips.models.taxes import scheme_on
 from flips.pages.answers import Done, answer, go, once, refusals_on, undo_token
 from flips.pages.forms import DayField, MomentField, MoneyField, RecordForm, current_shop, forms
 
-MONEY_FIELDS = ("price", "delivery_charged", "delivery_paid", "packing", "tax", "fee")
-
-
-def _signs(form: forms.BaseForm, names: tuple[str, ...]) -> None:
-    for name in names:
-        if name in form.fields:
-            form.fields[name].before = current_shop().currency.sign  # type: ignore[attr-defined]
-
-
 LOSE, PAY, OWN = "lose", "pay", "own"
 FLOORS = ((LOSE, "Break-even"), (PAY, "Own pay"), (OWN, "My own"))
 
@@ -132,7 +123,6 @@ def offer(request: HttpRequest, piece_id: int) -> HttpResponse:
     if typed is not None:
         typed.setdefault("floor", LOSE)
     form = OfferForm(typed, initial={"price": shown.listed_cents or shown.expected_cents})
-    _signs(form, (*MONEY_FIELDS, "floor_price"))
     context = {"piece": shown, "form": form}
     if typed is not None and request.GET.get("price", "").strip():
         context |= offer_context([shown], form, current_shop())
@@ -177,7 +167,6 @@ class SellForm(forms.Form):
         self.deposits: list[Payment] = list(kwargs.pop("deposits", ()))
         super().__init__(*args, **kwargs)
         self.fields["channel"].queryset = Channel.objects.filter(retired=False)  # type: ignore[attr-defined]
-        _signs(self, MONEY_FIELDS)
         self.scheme = scheme_on(timezone.localdate())
         if self.scheme is not None and self.scheme.rate_thousandths:
             self.fields["tax_collector"].initial = TaxCollector.SHOP
@@ -378,17 +367,6 @@ def sale(request: HttpRequest, sale_id: int) -> HttpResponse:
     form = SaleForm(
         request.POST or None, instance=shown, shares=shares, initial=initial, by_payments=account.by_payments
     )
-    _signs(
-        form,
-        (
-            "price_cents",
-            "delivery_charged_cents",
-            "delivery_paid_cents",
-            "packing_cents",
-            "tax_cents",
-            "fee_cents",
-        ),
-    )
     if request.method == "POST" and not shown.is_void and form.is_valid():
         typed = {name: form.cleaned_data[name] for name in SaleForm.Meta.fields if name != "fee_cents"}
         weights = {share.piece_id: form.cleaned_data.get(f"weight_{share.piece_id}") or 0 for share in shares}
@@ -467,7 +445,6 @@ def return_new(request: HttpRequest, share_id: int) -> HttpResponse:
     form = ReturnForm(request.POST or None, initial={"refund": share.price_cents, "tax_refund": tax or None})
     if share.sale.tax_inside:
         form.fields["tax_refund"].label = "Tax inside the money given back"
-    _signs(form, ("refund", "tax_refund", "fee_refund", "freight", "compensation"))
     if request.method == "POST" and form.is_valid():
 
         def do() -> Done:

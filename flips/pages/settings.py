@@ -101,7 +101,6 @@ class SettingsForm(CurrencyMixin, RecordForm):
                 counted_in = currency(other.strip().upper() if chosen == OTHER else chosen)
         money = self.fields["wanted_hourly_cents"]
         money.currency = counted_in  # type: ignore[attr-defined]
-        money.before = counted_in.sign  # type: ignore[attr-defined]
         units = str(self.data.get("units", "")) if self.is_bound else self.instance.units
         for name in ("kerf_nm", "smallest_offcut_nm"):
             self.fields[name].units = units if units in Units.values else self.instance.units  # type: ignore[attr-defined]
@@ -182,8 +181,6 @@ class FeeRuleForm(forms.Form):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["percent"].after = "%"  # type: ignore[attr-defined]
-        for name in ("fixed", "minimum"):
-            self.fields[name].before = current_shop().currency.sign  # type: ignore[attr-defined]
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data

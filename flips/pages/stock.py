@@ -265,7 +265,6 @@ class LotForm(SizesForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["cost_cents"].before = current_shop().currency.sign  # type: ignore[attr-defined]
         self.fields["density"].after = "g/ml"  # type: ignore[attr-defined]
         pieces = Piece.objects.live().exclude(stage__in=("seen", "passed")).order_by("-stage_on", "-pk")
         self.fields["salvaged_from"].of(list(pieces[:100]))  # type: ignore[attr-defined]
@@ -434,8 +433,6 @@ class LotEditForm(RecordForm, SizesForm):
             self.fields["kind"].choices = kinds  # type: ignore[attr-defined]
         if follows or instance.origin == Origin.OFFCUT:
             del self.fields["cost_cents"], self.fields["came_on"]
-        else:
-            self.fields["cost_cents"].before = current_shop().currency.sign  # type: ignore[attr-defined]
 
     def changes(self) -> dict[str, Any]:
         """The fields as ``stock.change_lot`` takes them."""

@@ -80,10 +80,6 @@ class TaxPaymentForm(forms.Form):
     period = forms.CharField(label="For which period", max_length=60, required=False)
     note = forms.CharField(label="Note", max_length=200, required=False)
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["cents"].before = current_shop().currency.sign  # type: ignore[attr-defined]
-
 
 def _page(request: HttpRequest, **sent: forms.BaseForm) -> HttpResponse:
     today = timezone.localdate()
@@ -185,7 +181,6 @@ def tax_payment(request: HttpRequest, tax_payment_id: int) -> HttpResponse:
     """Tax paid over on one day; corrected here."""
     shown = get_object_or_404(TaxPayment, pk=tax_payment_id)
     form = TaxPaymentEdit(request.POST or None, instance=shown)
-    form.fields["cents"].before = current_shop().currency.sign  # type: ignore[attr-defined]
     if request.method == "POST" and not shown.is_void and form.is_valid():
         with refusals_on(form):
             form.save()
