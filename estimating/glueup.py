@@ -725,6 +725,7 @@ Input, a JSON object (? = may be left out):
   joints?, seconds_each?   spreading and closing, judged against the adhesive's open time
   vacuum_inhg?, altitude_ft?, use_vacuum?, thin_face?   a bag instead of clamps; thin_face for veneer
   contact_can?      {"size": "1 qt", "price": "24.00"} to price the way round;  currency? (default USD)
+  system?           imperial (default) or metric: how the texts speak
 
 Output:
   area_in2               number, length x width
@@ -733,7 +734,7 @@ Output:
                          cover the joint when spread_depth is given; null when no clamp is known
   verdict                "will hold", or "will not: 22 psi reached of 120 wanted" and what else is wrong
   then: holds, pressure_wanted_psi, pressure_range_psi (weak and strong hand, 0.6 to 1.4 x),
-  force_needed_lbf, force_owned_lbf, spacing, checks, reasons, alternatives, cautions, and with an
+  force_needed_lbf, force_owned_lbf, told (pressures and force as texts), spacing, checks, reasons, alternatives, cautions, and with an
   adhesive: glue [least, most] and clamp_hours [least, most]
 
 Example:
@@ -761,12 +762,14 @@ _ALLOWED = (
     "thin_face",
     "contact_can",
     "currency",
+    "system",
 )
 
 
 def compute_glueup(payload: Mapping[str, Any], _options: Options | None = None) -> dict[str, Any]:
     """The JSON contract of ``compute glueup``, as ``COMPUTE_HELP`` tells it; raises ValueError naming the field."""
     fields = Fields(payload, allowed=_ALLOWED)
+    system = fields.choice("system", ("imperial", "metric"), default="imperial")
     joint = Joint(fields.length("length"), fields.length("width"))
     adhesive = ADHESIVES[fields.choice("adhesive", ADHESIVES)] if fields.has("adhesive") else None
     wanted = None
@@ -817,11 +820,13 @@ def compute_glueup(payload: Mapping[str, Any], _options: Options | None = None) 
         use_vacuum=fields.flag("use_vacuum"),
         thin_face=fields.flag("thin_face"),
         prices=prices,
+        system=system,
     )
-    return _as_json(found)
+    return _as_json(found, system)
 
 
-def _as_json(found: GlueUp) -> dict[str, Any]:
+def _as_json(found: GlueUp, system: str) -> dict[str, Any]:
+    words = _Words(system)
     answer: dict[str, Any] = {
         "area_in2": figure(found.area.to("in2")),
         "pressure_reached_psi": figure(found.reached.psi),
@@ -832,6 +837,11 @@ def _as_json(found: GlueUp) -> dict[str, Any]:
         "pressure_range_psi": [figure(found.reached_low.psi), figure(found.reached_high.psi)],
         "force_needed_lbf": figure(found.force_needed.lbf),
         "force_owned_lbf": figure(found.force_owned.lbf),
+        "told": {
+            "reached": words.pressure(found.reached.psi),
+            "wanted": words.pressure(found.wanted.psi),
+            "force_needed": found.force_needed.shown(system),
+        },
         "clamps_used": [{"name": name, "count": count} for name, count in found.used],
         "spacing": None,
         "checks": [{"name": check.name, "met": check.met, "text": check.text} for check in found.checks],

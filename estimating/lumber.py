@@ -817,6 +817,7 @@ Input, a JSON object (? = may be left out):
   end_trim?     cut off both ends of each board, default 0
   waste_percent?   added when no boards are named, default 0
   price_per_bf?    prices it when no boards are named;  currency? default USD
+  system?          imperial (default) or metric: how the texts speak
 
   Lengths are text ("24 in", "600 mm", "23 5/8") or numbers; without a unit they are inches.
 
@@ -851,8 +852,10 @@ def compute_lumber(payload: Mapping[str, Any], _options: Options | None = None) 
             "waste_percent",
             "price_per_bf",
             "currency",
+            "system",
         ),
     )
+    system = fields.choice("system", ("imperial", "metric"), default="imperial")
     money_of = fields.currency()
     part_rows = fields.rows("parts", allowed=("length", "width", "thickness", "qty"), least=1)
     parts = [
@@ -889,22 +892,23 @@ def compute_lumber(payload: Mapping[str, Any], _options: Options | None = None) 
         waste_percent=fields.percent("waste_percent", default=0),
         price_per_bf=fields.money("price_per_bf", money_of) if fields.has("price_per_bf") else None,
         money_of=money_of,
+        system=system,
     )
     return {
         "board_feet_net": figure(found.net),
         "board_feet": figure(found.to_buy),
         "cubic_metres": figure(found.to_buy_m3),
         "cost": found.cost.typed if found.cost is not None else None,
-        "groups": [_group_json(group) for group in found.groups],
+        "groups": [_group_json(group, system) for group in found.groups],
         "unplaced": [{"part": part, "why": why} for part, why in found.unplaced],
         "reasons": list(found.reasons),
     }
 
 
-def _group_json(group: Group) -> dict[str, Any]:
+def _group_json(group: Group, system: str) -> dict[str, Any]:
     return {
         "quarter": group.quarter,
-        "rough": group.rough.in_inches(),
+        "rough": group.rough.shown(system),
         "parts": [
             {"name": part.name, "qty": part.qty, "layers": layers}
             for part, layers in zip(group.parts, group.layers, strict=True)
@@ -912,10 +916,10 @@ def _group_json(group: Group) -> dict[str, Any]:
         "board_feet_net": figure(group.net),
         "board_feet": figure(group.to_buy),
         "cubic_metres": figure(group.to_buy_m3),
-        "shortest_board": group.shortest_board.in_inches(),
+        "shortest_board": group.shortest_board.shown(system),
         "shortest_board_in": figure(group.shortest_board.to("in")),
         "shortest_board_mm": figure(group.shortest_board.to("mm")),
-        "narrowest_board": group.narrowest_board.in_inches(),
+        "narrowest_board": group.narrowest_board.shown(system),
         "narrowest_board_in": figure(group.narrowest_board.to("in")),
         "narrowest_board_mm": figure(group.narrowest_board.to("mm")),
         "boards": [
@@ -924,7 +928,7 @@ def _group_json(group: Group) -> dict[str, Any]:
                 "on_hand": board.stock.qty is not None,
                 "rip_first": board.rip_first,
                 "strips": [
-                    {"size": size.in_inches(), "size_mm": figure(size.to("mm")), "parts": list(names)}
+                    {"size": size.shown(system), "size_mm": figure(size.to("mm")), "parts": list(names)}
                     for size, names in board.strips
                 ],
             }

@@ -469,6 +469,7 @@ Input, a JSON object (? = may be left out):
   backers?   the same, for the backs of balanced panels
   allowance?      on every side, default 1/2 in; may be 0
   waste_percent?  for the count by area, default 0;  currency? default USD
+  system?         imperial (default) or metric: how the texts speak
 
   Lengths are text ("24 in", "600 mm", "23 5/8") or numbers; without a unit they are inches.
 
@@ -507,8 +508,9 @@ def _read_stock(row: Fields, name: str, money_of: Currency) -> VeneerStock:
 def compute_veneer(payload: Mapping[str, Any], _options: Options | None = None) -> dict[str, Any]:
     """The JSON contract of ``compute veneer``, as ``COMPUTE_HELP`` tells it; raises ValueError naming the field."""
     fields = Fields(
-        payload, allowed=("panels", "veneers", "backers", "allowance", "waste_percent", "currency")
+        payload, allowed=("panels", "veneers", "backers", "allowance", "waste_percent", "currency", "system")
     )
+    system = fields.choice("system", ("imperial", "metric"), default="imperial")
     money_of = fields.currency()
     panel_keys = ("length", "width", "qty", "grain", "faces", "match", "end_match", "back_covered")
     panels = [
@@ -540,10 +542,11 @@ def compute_veneer(payload: Mapping[str, Any], _options: Options | None = None) 
         allowance=fields.length("allowance", default=ALLOWANCE, zero=True),
         waste_percent=fields.percent("waste_percent", default=0),
         money_of=money_of,
+        system=system,
     )
     return {
-        "face": _covering_json(found.face),
-        "backer": _covering_json(found.backer) if found.backer else None,
+        "face": _covering_json(found.face, system),
+        "backer": _covering_json(found.backer, system) if found.backer else None,
         "cost": found.cost.typed if found.cost is not None else None,
         "saved": found.saved.typed if found.saved is not None else None,
         "others": [
@@ -559,7 +562,7 @@ def compute_veneer(payload: Mapping[str, Any], _options: Options | None = None) 
     }
 
 
-def _covering_json(covering: Covering) -> dict[str, Any]:
+def _covering_json(covering: Covering, system: str) -> dict[str, Any]:
     return {
         "stock": covering.stock.name,
         "leaves": covering.leaves,
@@ -575,13 +578,13 @@ def _covering_json(covering: Covering) -> dict[str, Any]:
                 "panel": layout.panel.name,
                 "strips": layout.across,
                 "rows": layout.rows,
-                "cut_length": layout.strip_length.in_inches(),
+                "cut_length": layout.strip_length.shown(system),
                 "cut_length_in": figure(layout.strip_length.to("in")),
                 "cut_length_mm": figure(layout.strip_length.to("mm")),
-                "cut_width": layout.strip_width.in_inches(),
+                "cut_width": layout.strip_width.shown(system),
                 "cut_width_in": figure(layout.strip_width.to("in")),
                 "cut_width_mm": figure(layout.strip_width.to("mm")),
-                "widths": [width.in_inches() for width in layout.widths],
+                "widths": [width.shown(system) for width in layout.widths],
                 "widths_mm": [figure(width.to("mm")) for width in layout.widths],
                 "sequence": layout.sequence,
                 "turned": layout.turned,

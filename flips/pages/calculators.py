@@ -223,6 +223,7 @@ def _glue(head: Mapping[str, Any], tables: Mapping[str, list[dict[str, Any]]]) -
         thin_face=head["thin_face"],
         use_vacuum=head["use_vacuum"],
         currency=_currency(),
+        system=current_shop().units,
     )
     if head["pressure_psi"]:
         payload["pressure_psi"] = _number(head["pressure_psi"])
@@ -377,6 +378,7 @@ def _veneer(head: Mapping[str, Any], tables: Mapping[str, list[dict[str, Any]]])
         ],
         "veneers": [made for row, made in leaves if not row["backer"]],
         "currency": _currency(),
+        "system": current_shop().units,
     }
     if backers := [made for row, made in leaves if row["backer"]]:
         payload["backers"] = backers
@@ -431,6 +433,7 @@ def _lumber(head: Mapping[str, Any], tables: Mapping[str, list[dict[str, Any]]])
             for place, row in enumerate(tables["parts"], 1)
         ],
         "currency": _currency(),
+        "system": current_shop().units,
     }
     boards = [
         _given(

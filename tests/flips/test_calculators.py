@@ -36,7 +36,7 @@ def test_a_glue_up_is_judged_as_in_the_worked_example(owner_client):
     ).content.decode()
 
     assert "Will hold" in shown
-    assert "3750 lb" in shown
+    assert "3750 lbf" in shown
 
 
 def test_a_glue_up_with_too_few_clamps_says_what_is_reached(owner_client):
@@ -178,8 +178,10 @@ def test_a_metric_shop_reads_bare_numbers_as_millimetres(owner_client, shop):
         **GLUE | {"length": "600", "width": "300", "clamps0-count": "6", "clamps0-force_lbf": "470"},
     ).content.decode()
 
-    # 600 x 300 mm are 279 in2; 6 x 470 lbf on them are 10.1 psi.
-    assert "10.1 psi reached of 150 wanted" in shown
+    # 600 x 300 mm are 1800 cm2; 6 x 470 lbf are 12.54 kN on them, 69.7 kPa; 150 psi are 1034 kPa.
+    assert "70 kPa reached of 1034 wanted" in shown
+    assert "cm²" in shown
+    assert "psi reached" not in shown
 
 
 def test_a_step_is_judged_by_the_clamps_that_were_counted(owner_client, owner):
@@ -201,3 +203,38 @@ def test_a_step_is_judged_by_the_clamps_that_were_counted(owner_client, owner):
     assert "It takes 8 clamps and you have 2." in shown
     # 2 x 1050 lbf on 288 in2 are 7.3 psi.
     assert "7.3 psi reached" in shown
+
+
+def test_a_metric_shop_is_told_millimetres_by_the_veneer_and_board_calculators(owner_client, shop):
+    shop.units = "metric"
+    shop.save()
+
+    boards = page(
+        owner_client,
+        "lumber",
+        reckon=1,
+        **{
+            "parts-rows": 1,
+            "parts0-length": "700",
+            "parts0-width": "45",
+            "parts0-thickness": "45",
+            "boards-rows": 1,
+        },
+    ).content.decode()
+    leaves = page(
+        owner_client,
+        "veneer",
+        reckon=1,
+        allowance="12 mm",
+        **{
+            "panels-rows": 1,
+            "panels0-length": "1200",
+            "panels0-width": "500",
+            "leaves-rows": 1,
+            "leaves0-length": "2400",
+            "leaves0-width": "700",
+        },
+    ).content.decode()
+
+    assert "No board shorter than 725.4 mm" in boards
+    assert "each cut 1224 mm × 524 mm" in leaves
